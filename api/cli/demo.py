@@ -11,18 +11,22 @@ import tempfile
 import threading
 import time
 import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gloaming.api.cli.live import direct_opener
 from gloaming.api.cli.parser import Commands, Group, Parser, add_command, answer, argument
-from gloaming.api.cli.progress import bars
+from gloaming.api.cli.progress import StatusLine, bars, coloured
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from gloaming.shows.demonstration.receiver import DemoReceiver
 
+Show = Callable[[dict[int, bytes], str, str], None]
+"""Takes the last levels of every universe, what plays, and what was received."""
 EVENING = date(2026, 12, 12)
 """The evening that is moved to now."""
 LEAD_NS = 2_500_000_000
@@ -57,15 +61,13 @@ def add_parser(commands: Commands[Parser]) -> None:
 
 def run_demo(args: argparse.Namespace) -> int:
     """Make the season, play it, count the packets that arrive."""
-    from rich.console import Console
-
     if args.seconds is not None and not 0 < args.seconds <= 86_400:
         raise InputError(
             ConfigError("--for", None, None, f"{args.seconds:g} is not a number of seconds", "as --for 20")
         )
     if args.json and args.seconds is None:
         args.seconds = 20.0
-    console = Console(stderr=args.json)
+    console = coloured(stderr=args.json)
     with tempfile.TemporaryDirectory(prefix="gloaming-") as folder:
         site = Path(folder) / "pier-road"
         receiver, address = _receiver()
@@ -138,7 +140,7 @@ def _play(site: Path, receiver: DemoReceiver, seconds: float | None, console: An
         console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]")
         console.print(f"to pause it: gloaming pause {site}", soft_wrap=True)  # one line, to be copied
         deadline = None if seconds is None else time.monotonic() + seconds
-        if live and console.is_terminal:
+        if live and (console.is_terminal or sys.stderr.isatty()):
             _watch(receiver, base, token, ending, deadline, console)
         else:
             ending.wait(seconds)
@@ -202,19 +204,10 @@ def _ask(base: str, token: str, path: str) -> dict[str, Any]:
 def _watch(
     receiver: DemoReceiver, base: str, token: str, ending: threading.Event, deadline: float | None, console: Any
 ) -> None:
-    """Show the live view, ten pictures a second, until the end."""
-    from rich.console import Group
-    from rich.live import Live
-    from rich.text import Text
-
-    from gloaming.api.cli.terminal_view import TerminalPicture
-
-    picture, size, now, asked = None, None, _now(base, token), time.monotonic()
-    with Live(console=console, refresh_per_second=10, transient=False) as view:
+    """Show what arrives, ten times a second, until the end: as a picture, or in one line without escape codes."""
+    now, asked = _now(base, token), time.monotonic()
+    with _picture(console) if console.is_terminal and not console.is_dumb_terminal else _one_line() as show:
         while not ending.wait(0.1) and (deadline is None or time.monotonic() < deadline):
-            if size != console.size:
-                size = console.size
-                picture = TerminalPicture(max(20, min(size.width, 140)), max(6, min(size.height - 6, 44)))
             if time.monotonic() - asked > 0.5:
                 try:
                     now, asked = _now(base, token), time.monotonic()
@@ -226,9 +219,38 @@ def _watch(
             shown = f"{now['state']}  {now['piece'] or ''}  {now['position_s'] or 0:.1f} s  at {now['brightness']:.0%}"
             counted = f"received {counts.packets}  lost {counts.lost}  out of sequence {counts.out_of_sequence}   "
             counted += f"late p50 {late.get('p50', 0)} us, p99 {late.get('p99', 0)} us   Ctrl-C ends it"
-            assert picture
-            lines = (Text(line, no_wrap=True, overflow="ellipsis") for line in (shown, counted))
-            view.update(Group(picture.render(dict(counts.levels)), *lines))
+            show(dict(counts.levels), shown, counted)
+
+
+@contextmanager
+def _picture(console: Any) -> Iterator[Show]:
+    """The live view: the picture of the boathouse, and two lines."""
+    from rich.console import Group
+    from rich.live import Live
+    from rich.text import Text
+
+    from gloaming.api.cli.terminal_view import TerminalPicture
+
+    def show(levels: dict[int, bytes], shown: str, counted: str) -> None:
+        columns, rows = max(20, min(console.width, 140)), max(6, min(console.height - 6, 44))
+        if pictures.keys() != {(columns, rows)}:
+            pictures.clear()
+            pictures[columns, rows] = TerminalPicture(columns, rows)
+        texts = (Text(line, no_wrap=True, overflow="ellipsis") for line in (shown, counted))
+        view.update(Group(pictures[columns, rows].render(levels), *texts))
+
+    pictures: dict[tuple[int, int], TerminalPicture] = {}
+    with Live(console=console, refresh_per_second=10, transient=False) as view:
+        yield show
+
+
+@contextmanager
+def _one_line() -> Iterator[Show]:
+    line = StatusLine()
+    try:
+        yield lambda _, shown, counted: line.show(f"{shown}  {counted}")
+    finally:
+        line.show("")
 
 
 def _result(last: dict[str, Any], receiver: DemoReceiver) -> dict[str, Any]:

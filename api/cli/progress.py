@@ -1,6 +1,7 @@
-"""How far a command is that lasts over two seconds: one line on standard error, if that is a terminal.
+"""What a command writes on a terminal beside its answer: how far it is, if it lasts over two seconds; and colours.
 
-The line has no colour and no escape code. So it is the same on every terminal, and with NO_COLOR.
+How far it is stands in one line on standard error, without a colour or an escape code. So it is the same on every
+terminal, and with NO_COLOR.
 """
 
 from __future__ import annotations
@@ -12,9 +13,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stderr
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from gloaming.api.cli.parser import COLUMNS
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 DELAY_S, EVERY_S = 2.0, 0.2
 WIDTH = 24
@@ -23,6 +27,16 @@ Progress = Callable[[int, int | None], None]
 """Takes what is done, and all there is, or None if nobody knows."""
 NamedProgress = Callable[[str, int, int | None], None]
 """The same, with what is under way."""
+
+
+def coloured(**options: Any) -> Console:
+    """Where a command prints with colours. `options` are those of `Console`.
+
+    It writes no escape code at all without a terminal, and with NO_COLOR that is not empty (https://no-color.org).
+    """
+    from rich.console import Console
+
+    return Console(force_terminal=False if os.environ.get("NO_COLOR") else None, **options)
 
 
 class StatusLine:

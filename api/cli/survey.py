@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer, argument
-from gloaming.api.cli.progress import bars
+from gloaming.api.cli.progress import bars, coloured
 from gloaming.api.cli.where import site_of, state_folder
 
 if TYPE_CHECKING:
@@ -37,8 +37,6 @@ def add_parser(commands: Commands[Parser]) -> None:
 
 def run_survey(args: argparse.Namespace) -> int:
     """Survey the site and print the report; exit 1 on an error."""
-    from rich.console import Console
-
     from gloaming.daemon.reports.survey import survey
 
     site = site_of(args)
@@ -48,7 +46,7 @@ def run_survey(args: argparse.Namespace) -> int:
     if args.json:
         answer(args, found.as_json())
     else:
-        report(found, Console(highlight=False, soft_wrap=True))
+        report(found, coloured(highlight=False, soft_wrap=True))
     if args.html:
         _write_page(found, args.html)
     return 1 if found.count("error") else 0
