@@ -186,11 +186,12 @@ def wrong_packets(
     def is_right(packet: Seen) -> bool:
         newest_ns = (packet.at_ns + offset_ns) // FRAME_NS * FRAME_NS + FRAME_NS
         oldest_ns = newest_ns - (LATE_FRAMES + 2) * FRAME_NS
-        known = [newest_ns, *(at_ns - 1 for at_ns in changes if oldest_ns < at_ns <= newest_ns)]
+        changed = [at_ns for at_ns in changes if oldest_ns < at_ns <= newest_ns]
+        known = [newest_ns, *(at_ns - 1 for at_ns in changed)]
         return any(
             wanted(at_ns, known_ns)[packet.universe] == packet.slots[:SLOTS]
             for known_ns in known
-            for at_ns in range(newest_ns, oldest_ns, -FRAME_NS // 2)
+            for at_ns in (*range(newest_ns, oldest_ns, -FRAME_NS), *changed)  # a frame is sent again at another level
         )
 
     wrong = []
