@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from gloaming.shows.media.piece_worker import SYNC_BYTES
 from gloaming.shows.time_units import DAY_NS
 
 UPLOADS_MAX = 16
@@ -21,8 +22,6 @@ KEEP_NS = DAY_NS
 RESERVE_BYTES = 64 << 20
 """So much of the disk stays free for the state and the journal."""
 BLOCK_BYTES = 256 << 10
-SYNC_BYTES = 8 << 20
-"""So much may wait for the disk: the transmitter reads its frames from the same one."""
 NAME_BYTES_MAX = 120
 LENGTH = ".length"
 

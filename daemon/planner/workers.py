@@ -12,7 +12,7 @@ from contextlib import suppress
 from typing import Any
 
 Message = dict[str, Any]
-LINE_BYTES_MAX = 1 << 20
+REPORT_BYTES_MAX = 1 << 20
 
 
 async def ask(
@@ -23,7 +23,7 @@ async def ask(
     command, env = [sys.executable, "-m", module, *arguments], {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
     try:
         process = await asyncio.create_subprocess_exec(
-            *command, stdout=PIPE, stderr=DEVNULL, stdin=DEVNULL, env=env, limit=LINE_BYTES_MAX
+            *command, stdout=PIPE, stderr=DEVNULL, stdin=DEVNULL, env=env, limit=REPORT_BYTES_MAX
         )
     except OSError:
         return None
