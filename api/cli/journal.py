@@ -39,6 +39,14 @@ def add_parser(commands: Commands[Parser]) -> None:
             metavar="FILE",
         ),
         argument(
+            "--html",
+            type=Path,
+            metavar="FILE",
+            help="write the lines, or the report, as a page to print",
+            example="journal.html",
+            usual="no page",
+        ),
+        argument(
             "--from",
             "the report's first date",
             "2026-11-27",
@@ -64,7 +72,11 @@ def show(args: argparse.Namespace) -> int:
             picture = call_for(args, path, "image/svg+xml")
             with replacing(args.svg) as temporary:
                 temporary.write_bytes(picture)
-        if args.report or args.json:
+        if args.html:
+            page = call_for(args, path, "text/html")
+            with replacing(args.html) as temporary:
+                temporary.write_bytes(page)
+        elif args.report or args.json:
             found = json.loads(call_for(args, path, "application/json"))
             answer(args, found, _table(found))
         return 0
@@ -85,9 +97,16 @@ def show(args: argparse.Namespace) -> int:
         problem = f"the journal has no line of this kind: {args.kind}"
         raise InputError(ConfigError("--kind", None, None, problem, instead(args.kind, sorted(kinds), "its kinds are")))
     rows = rows[: args.lines][::-1]
-    zone = ZoneInfo(call(args, "GET", "/api/site")[1]["timezone"]) if rows else None
-    lines = [_line(row, zone) for row in rows]
-    answer(args, rows, *lines)
+    site = call(args, "GET", "/api/site")[1] if rows else {}
+    zone = ZoneInfo(site["timezone"]) if rows else None
+    if args.html and zone:
+        from gloaming.daemon.reports.journal_html import lines_page
+
+        with replacing(args.html) as temporary:
+            temporary.write_text(lines_page(rows, site["site"], zone, datetime.now(zone)), encoding="utf-8")
+        answer(args, rows, f"{len(rows)} lines are in {args.html}")
+    else:
+        answer(args, rows, *(_line(row, zone) for row in rows))
     return 0 if rows else 1
 
 

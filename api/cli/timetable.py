@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -76,9 +75,21 @@ def add_parser(commands: Commands[Parser]) -> None:
         "go through the season minute by minute, without playing it",
         show_rehearsal,
         *_dates(str(USUAL_DAYS)),
-        examples=("rehearse", "rehearse boathouse --from 2026-11-27"),
+        one_of(
+            argument("--json", action="store_true", help="print one object instead of sentences"),
+            argument(
+                "--html",
+                type=Path,
+                metavar="FILE",
+                help="write a page to print",
+                example="rehearsal.html",
+                usual="no page",
+            ),
+        ),
+        examples=("rehearse", "rehearse boathouse --from 2026-11-27", "rehearse --html rehearsal.html"),
         group=Group.BEFORE,
         site=SiteWord.FOLDER,
+        json_help=None,
     )
 
 
@@ -139,29 +150,25 @@ def show_rehearsal(args: argparse.Namespace) -> int:
         result = rehearse(site, first, last, progress=progress)
     if args.json:
         answer(args, result.as_json(site))
+    elif args.html:
+        from gloaming.daemon.reports.rehearsal_html import page
+
+        _write(args.html, page(site, result, first, last, datetime.now(UTC)).encode())
+        print(f"the rehearsal of {len(result.rows)} nights is in {args.html}")
     else:
         _print_rehearsal(site, result, first, last)
     return 0 if result.rows else 1
 
 
 def _print_rehearsal(site: Site, result: Rehearsal, first: date, last: date) -> None:
+    from gloaming.daemon.reports.rehearsal_html import cuts, sums
+
     _print_nights(site, result.rows, first, last)
-    pieces = ", ".join(f"{name} {times}" for name, times in sorted(result.pieces.items())) or "none"
-    print(f"\nnights        {len(result.rows)}")
-    print(f"light         {_hours(result.lit_minutes)}")
-    print(f"sound         {_hours(result.sound_minutes)}")
-    print(f"pieces given  {pieces}")
-    print(f"gaps          {result.gaps}, together {_hours(round(result.gaps_ns / 60e9))}")
-    print(f"cut short     {len(result.cuts)}")
-    times = Counter((cut.what, cut.alike) for cut in result.cuts)
-    for (what, by), count in times.items():
-        at = next(cut.at_ns for cut in result.cuts if (cut.what, cut.alike) == (what, by))
-        often = f"{count} times, first on " if count > 1 else "on "
-        print(f"  {what}: {often}{_local(at, site):%a %d %b %Y at %H:%M:%S}, by {by}")
-
-
-def _hours(minutes: int) -> str:
-    return f"{minutes // 60} h {minutes % 60:02} min"
+    print()
+    for name, value in sums(result):
+        print(f"{name:<13} {value}")
+    for line in cuts(site, result):
+        print(f"  {line}")
 
 
 def show_why(args: argparse.Namespace) -> int:

@@ -15,7 +15,7 @@ from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authentica
 from gloaming.api.http.auth.routes import add_auth, device_of_request, operator_of, owner_of
 from gloaming.api.http.live_view import add_view
 from gloaming.api.http.middleware import Durability, RequestChecks, RequestLimits
-from gloaming.api.http.monitoring import add_monitoring
+from gloaming.api.http.monitoring import Reports, add_monitoring
 from gloaming.api.http.openapi import document
 from gloaming.api.http.problems import add_errors
 from gloaming.api.http.rig import rig_router
@@ -54,7 +54,7 @@ def make_app(
     """The application. `addresses` gives the addresses of the page."""
     limits = limits or RequestLimits()
     watch = NowWatcher(planner)
-    streams, one_at_a_time = OpenStreams(watch.wake), asyncio.Lock()
+    streams, one_at_a_time, reports = OpenStreams(watch.wake), asyncio.Lock(), Reports(planner)
 
     app = FastAPI(title="Gloaming", openapi_url=None, docs_url=None, redoc_url=None)
     app.router.redirect_slashes = False
@@ -155,8 +155,8 @@ def make_app(
     add_events(app, planner, authenticator, signed_in, watch, streams)
     add_view(app, planner, authenticator, signed_in, streams)
     add_auth(app, planner, authenticator, signed_in, operator, owner, addresses, watch.wake)
-    add_monitoring(app, planner, signed_in, operator)
-    app.include_router(setup_router(planner, owner))
+    add_monitoring(app, planner, reports, signed_in, operator)
+    app.include_router(setup_router(planner, reports, owner))
     add_pages(app)
     return app
 

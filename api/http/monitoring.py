@@ -3,7 +3,7 @@
 import asyncio
 import time
 from dataclasses import asdict
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Annotated
 
 from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
@@ -11,14 +11,17 @@ from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
+from gloaming.api.http.html_document import HTMLDocument
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import Day, Expected
 from gloaming.api.http.schemas.requests import TimeRequest
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.reports.journal_html import report_page
 from gloaming.daemon.reports.journal_report import JournalReport, as_json
 from gloaming.daemon.reports.journal_svg import draw
 from gloaming.daemon.reports.metrics import Figures
+from gloaming.shows.time_units import SECOND_NS
 
 CACHE_S, CACHE_MAX = 60.0, 8
 
@@ -45,12 +48,12 @@ class Reports:
             return found
 
 
-def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> None:
+def add_monitoring(
+    app: FastAPI, planner: Planner, reports: Reports, signed_in: DeviceDependency, operator: DeviceDependency
+) -> None:
     """Add the routes. Only an operator may give the time and reload the site."""
     AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
     Operator = Annotated[AuthenticatedDevice, Depends(operator)]
-
-    reports = Reports(planner)
 
     @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
     async def metrics(_: AnyDevice) -> Response:
@@ -90,7 +93,12 @@ def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, 
 
     @app.get(
         "/api/report",
-        responses={200: {"model": answers.SeasonReport, "content": {"image/svg+xml": {"schema": {"type": "string"}}}}},
+        responses={
+            200: {
+                "model": answers.SeasonReport,
+                "content": {kind: {"schema": {"type": "string"}} for kind in ("image/svg+xml", "text/html")},
+            }
+        },
     )
     async def report(
         request: Request,
@@ -100,8 +108,12 @@ def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, 
             int, Query(ge=1, le=400), Expected("{value!r} is not a number of days from 1 to 400", "as days=60")
         ] = 60,
     ) -> Response:
-        """A report of the season, night by night; a picture if the request accepts image/svg+xml."""
-        found = await reports.of(first, days)
-        if "image/svg+xml" in request.headers.get("accept", ""):
+        """A report of the season, night by night. A picture or a page, if the request accepts image/svg+xml or
+        text/html."""
+        found, accepted = await reports.of(first, days), request.headers.get("accept", "")
+        at = datetime.fromtimestamp(planner.now_ns() / SECOND_NS, UTC)
+        if "image/svg+xml" in accepted:
             return Response(await asyncio.to_thread(draw, found), media_type="image/svg+xml")
+        if "text/html" in accepted:
+            return HTMLDocument(await asyncio.to_thread(report_page, found, at))
         return Response(as_json(found), media_type="application/json")

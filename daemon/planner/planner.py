@@ -61,6 +61,7 @@ class Planner:
         refused: InputError | None = None,
     ) -> None:
         self._started_ns = clock.now_ns()
+        self._state = state
         self._store = store = Store(state, self._started_ns)
         self._situation = situation = Situation(site, store, clock, self._clock_was_set)
         self._client = TransmitterClient(socket or state / "transmitter.sock", self._heard)
@@ -141,6 +142,11 @@ class Planner:
     @property
     def site(self) -> Site:
         return self._situation.site
+
+    @property
+    def state(self) -> Path:
+        """The folder of the state."""
+        return self._state
 
     @property
     def trusted(self) -> bool:

@@ -11,7 +11,7 @@ from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.last_good import store_good, with_hours_of
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.site.reload import FileWatch, Stamp, stamp
+from gloaming.daemon.site.reload import FileWatch, stamp_of
 from gloaming.shows.config_files.errors import InputError
 
 ADDED = "the neighbours' hours that it adds hold from now on; everything else waits until the mistake is corrected"
@@ -28,20 +28,20 @@ class SiteWatch:
         taken_over: Callable[[Site], Awaitable[None]],
     ) -> None:
         self._situation, self._state, self._adopt, self._taken_over = situation, state, adopt, taken_over
-        self._watch = FileWatch(_stamp(situation.site))
+        self._watch = FileWatch(stamp_of(situation.site))
         self.good = situation.site
         """The last site without a mistake."""
         self.refused: InputError | None = None
 
     async def look(self) -> None:
         """Read the site again once its files have changed and change no more."""
-        if self._watch.due(_stamp(self._situation.site)):
+        if self._watch.due(stamp_of(self._situation.site)):
             await self.reload("its files have changed")
 
     async def reload(self, why: str) -> bool:
         """Read the site again. False if it is refused; `refused` has the mistakes."""
         now = self._situation
-        found = _stamp(now.site)
+        found = stamp_of(now.site)
         try:
             site = await asyncio.to_thread(load_site, now.site.folder, None, False)
         except InputError as error:
@@ -52,7 +52,7 @@ class SiteWatch:
         now.trust.rule, now.trust.sets = site.clock.trust, site.clock.set
         self._adopt(site)
         read = {one[0]: one for one in found}  # a file that changed during the reading is read again
-        self._watch.was_read(tuple(read.get(one[0], one) for one in _stamp(site)))
+        self._watch.was_read(tuple(read.get(one[0], one) for one in stamp_of(site)))
         now.store.note(now.now_ns(), "site", f"the site was read again and is used now: {why}")
         await self._taken_over(site)
         await asyncio.to_thread(store_good, site.folder, self._state)
@@ -74,11 +74,6 @@ class SiteWatch:
     @property
     def _added(self) -> str:
         return "" if _hours(self._situation.site) == _hours(self.good) else f"; {ADDED}"
-
-
-def _stamp(site: Site) -> Stamp:
-    files = (file for piece in site.pieces.values() for file in (piece.frames, piece.sound) if file)
-    return stamp(site.folder, files)
 
 
 def _hours(site: Site) -> tuple[list[str], float | None]:

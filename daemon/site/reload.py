@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 
 Stamp = tuple[FileStamp, ...]
@@ -15,6 +16,12 @@ STILL_LOOKS = 2
 def stamp(folder: Path, files: Iterable[Path]) -> Stamp:
     """The stamps of a site's files."""
     return tuple(file_stamp(path) for path in (folder / "site.toml", folder / "rig.toml", *sorted(files)))
+
+
+def stamp_of(site: Site) -> Stamp:
+    """The stamps of the files that a site has now."""
+    files = (file for piece in site.pieces.values() for file in (piece.frames, piece.sound) if file)
+    return stamp(site.folder, files)
 
 
 class FileWatch:

@@ -8,6 +8,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, ValidationError, create
 
 from gloaming.api.http.schemas.answers import Answer, Instant, RefusedGiven, SiteError
 from gloaming.api.http.schemas.base import Expected, RequestModel, absent
+from gloaming.api.http.setup.making import Making
 from gloaming.daemon.site.last_good import FILES
 
 # the site's files
@@ -437,3 +438,16 @@ class PiecesGiven(Answer):
     imports: list[PieceImportGiven]
     free_bytes: Annotated[int, Field(description="what uploads may use of the disk")]
     kinds: Annotated[list[str], Field(description="the endings of the names of files that are taken")]
+
+
+# documents
+
+
+class DocumentState(Answer):
+    """How far a document is that takes long."""
+
+    making: Making
+    made: Annotated[Instant | None, Field(description="when it was made from the site's files of now")]
+    problem: Annotated[str, Field(description="why there is none; empty if all is well")]
+    doing: Annotated[str, Field(description="what is under way, as the piece that is read; empty if nothing is")]
+    share: Annotated[float, Field(ge=0, le=1, description="how much of that is done")]

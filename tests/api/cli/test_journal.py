@@ -82,6 +82,19 @@ def test_the_report_can_be_a_picture(broken: Broken, tmp_path: Path) -> None:
     assert "Tuesday 01 December: evening under way" in words
 
 
+@pytest.mark.parametrize(("options", "holds"), [([], "the journal</h1>"), (["--report"], "the season as it was</h1>")])
+def test_the_journal_and_its_report_can_be_pages_to_print(
+    options: list[str], holds: str, broken: Broken, tmp_path: Path
+) -> None:
+    out = tmp_path / "page.html"
+    done = gloaming("journal", broken.folder, *options, "--html", out)
+    assert (done.returncode, done.stderr) == (0, "")
+    text = out.read_text(encoding="utf-8")
+    assert text.startswith("<!doctype html>") and holds in text
+    assert "the planner has started" in text
+    assert ("under way" in text) == bool(options)
+
+
 def test_a_report_that_cannot_be_written_is_reported_on_one_line(
     board: Any, token: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:

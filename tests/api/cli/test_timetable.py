@@ -178,6 +178,20 @@ def test_the_picture_of_the_season_has_no_summer(tmp_path: Path, capsys: pytest.
     assert "27 November 2026 to 06 January 2027" in (tmp_path / "s.svg").read_text()
 
 
+@pytest.mark.parametrize("verb", ["nights", "rehearse"])
+def test_nights_and_their_rehearsal_can_be_pages_to_print(
+    verb: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, out = write(tmp_path, TABLES, EVENING), tmp_path / "page.html"
+    assert main([verb, str(folder), "--from", "2026-12-14", "--days", "3", "--html", str(out)]) == 0
+    assert str(out) in capsys.readouterr().out
+    text = out.read_text(encoding="utf-8")
+    assert text.startswith("<!doctype html>")
+    assert [line for line in text.splitlines() if "Mon 14 Dec 2026" in line]
+    assert ('<th scope="row">light</th>' in text) == (verb == "rehearse")
+    assert ("data:image/svg+xml;base64," in text) == (verb == "nights")
+
+
 def test_rehearse_prints_the_sums_of_the_season(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = write(tmp_path, TABLES, HOUR_SHOW)
     assert main(["rehearse", str(folder), "--from", "2026-12-14", "--days", "3"]) == 0

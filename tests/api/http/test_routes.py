@@ -68,7 +68,7 @@ def routes(found: Iterable[Any], before: str = "") -> Iterator[str]:
     """The routes of an application, those of the routers in it too, as "GET /api/now"."""
     for route in found:
         if isinstance(route, Mount):
-            yield from (f"GET {route.path}/{name}" for name in route.app.app.names)  # type: ignore[attr-defined]
+            yield from (f"GET {route.path}/{name}" for name in route.app.names)  # type: ignore[attr-defined]
         elif hasattr(route, "original_router"):  # how FastAPI keeps a router that was included
             yield from routes(route.original_router.routes, before + route.include_context.prefix)
         else:

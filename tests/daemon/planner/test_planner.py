@@ -12,7 +12,7 @@ ANSWERS = {"site", "trusted", "device_store", "now_ns", "decision", "now", "stat
 LISTS = {"piece_files", "repairs", "site_files"}
 COMMANDS = {"ask", "check_rig", "undo", "give_time", "reload"}
 JOURNAL = {"note", "journal", "written"}
-PROCESS = {"start", "stop", "add_troubles"}
+PROCESS = {"state", "start", "stop", "add_troubles"}
 API_MAY_IMPORT = {
     "planner": "the facade",
     "clock": "the process has one",
@@ -26,6 +26,7 @@ API_MAY_IMPORT = {
     "messages": "`gloaming sound` speaks to a transmitter of its own",
     "site_files": "its errors",
     "store": "the protocol of the devices",
+    "workers": "a long document is made in a process of its own",
 }
 
 

@@ -5,8 +5,12 @@ const documents = () => import("./documents.js");
 const SECTIONS = { // title, and its module
   pieces: ["Pieces", () => import("./pieces.js")],
   site: ["Site", () => import("./site.js")],
+  survey: ["Survey", documents],
   sheet: ["Wiring sheet", documents],
   season: ["Season", documents],
+  journal: ["Journal", documents],
+  report: ["Report", documents],
+  rehearsal: ["Rehearsal", documents],
 };
 const REFUSALS = {
   operator: "This device is an operator: it runs the show, and changes no set-up. Sign in with the passcode, or ask an owner to make this device one.",

@@ -8,7 +8,12 @@ import pytest
 
 from tests.api.house import house, run
 
-TITLES = {"season": "Pier Road boathouse: 12 December 2026 to ", "sheet": "Wiring sheet: Pier Road boathouse"}
+TITLES = {
+    "season": "Pier Road boathouse: 12 December 2026 to ",
+    "sheet": "Wiring sheet: Pier Road boathouse",
+    "journal": "Pier Road boathouse: the journal",
+    "report": "Pier Road boathouse: the season as it was",
+}
 
 
 @pytest.mark.parametrize("name", sorted(TITLES))
