@@ -55,6 +55,7 @@ def main() -> None:
                 keep(page, f"view-{scheme}")
         desktop(browser, site)
         zones(browser, site)
+        rig_check(browser, site)
         set_up_site(browser, site)
 
 
@@ -91,6 +92,34 @@ def set_up_site(browser: Browser, site: Board) -> None:
             if size == PHONE:
                 page.evaluate("document.querySelector('.order').closest('fieldset').scrollIntoView()")
             keep(page, name, size)
+
+
+def rig_check(browser: Browser, site: Board) -> None:
+    """A pixel of the ridge that is about to be marked, and the repairs list."""
+    for scheme in ("dark", "light"):
+        with phone(browser, color_scheme=scheme) as context:
+            page = signed_in(context, site)
+            page.locator("#check summary").tap()
+            page.get_by_label("Where").select_option(label="ridge")
+            number = page.get_by_role("textbox", name="Pixel")
+            for typed, fault in (("112", "Loose"), ("37", "Dead"), ("38", "Cut out")):
+                number.fill(typed)
+                number.press("Enter")
+                expect(page.locator("#message")).to_contain_text(f"Pixel {typed}, white of string ridge.", timeout=MS)
+                page.get_by_role("button", name="Mark it").tap()
+                page.get_by_role("button", name=fault).tap()
+                expect(page.locator("#message")).to_contain_text("is marked", timeout=MS)
+            page.evaluate("showMessage('')")
+            page.evaluate("scrollTo(0, check.offsetTop - 16)")
+            page.wait_for_timeout(500)
+            keep(page, f"check-{scheme}")
+            page.locator("#repairs summary").tap()
+            expect(page.locator("#repairs li")).to_have_count(3, timeout=MS)
+            page.evaluate("scrollTo(0, repairs.offsetTop - 16)")
+            page.wait_for_timeout(500)
+            keep(page, f"repairs-{scheme}")
+            page.get_by_role("button", name="End the check").tap()
+            expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
 def paused(page: Page, site: Board) -> None:

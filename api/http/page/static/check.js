@@ -173,7 +173,7 @@ function move(by) {
 
 function swipes(area) {
   let from = null;
-  area.addEventListener("pointerdown", (event) => { from = [event.clientX, event.clientY]; });
+  area.addEventListener("pointerdown", (event) => { from = event.target.closest(".hold") ? null : [event.clientX, event.clientY]; });
   area.addEventListener("pointerup", (event) => {
     if (!from) return;
     const [right, down] = [event.clientX - from[0], event.clientY - from[1]];
@@ -367,7 +367,7 @@ export async function check(place, shared) {
   const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });
   const done = page.element("button", "End the check", { className: "wide", onclick: end });
   const none = page.element("p", "rig.toml names no strings and no fixtures; `gloaming rig-check` checks universes.", { className: "small" });
-  const all = [caution, field("Where", parts.where), parts.reading, parts.next, parts.patterns, parts.colours, page.element("b", "Brightness"), parts.levels, parts.marking, parts.mark, parts.marked, done, parts.screen, ...lists];
+  const all = [caution, field("Where", parts.where), parts.reading, parts.next, parts.marking, parts.mark, parts.marked, parts.patterns, parts.colours, page.element("b", "Brightness"), parts.levels, done, parts.screen, ...lists];
   place.replaceChildren(...(many.length ? all : [caution, done, none]));
   if (many.length) adopt();
   page.updates.check = many.length ? adopt : () => {};
@@ -395,7 +395,9 @@ export async function repairs(place, shared) {
       page.element("button", "Wrong mark", { onclick: () => again("Taking it back", async () => { await page.ask("DELETE", `/api/repairs/${each.id}`); return `${placeOf(each)} is not marked any more.`; }) }),
     ];
     const more = [`by ${each.who}, ${page.when(each.at)}`, each.absence, each.hint].filter(Boolean).join("; ");
-    return row(`${placeOf(each)}: ${each.text}`, more, ...(page.viewer() ? [] : buttons.map((button) => named(button, each))));
+    const bar = page.element("div", "", { className: "choices" });
+    bar.append(...buttons.map((button) => named(button, each)));
+    return row(`${placeOf(each)}: ${each.text}`, more, ...(page.viewer() ? [] : [bar]));
   });
   const mended = found.mended.slice(0, 10).map((each) => row(`${placeOf(each)}: ${each.text}`, `mended by ${each.mended_by}, ${page.when(each.mended)}`));
   const before = mended.length ? [page.element("h3", "Mended"), list(mended)] : [];
