@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 
-from gloaming.daemon.planner.clock_trust import FIRST_NS
+from gloaming.daemon.planner.clock_trust import FIRST_NS, LAST_NS
 from gloaming.daemon.planner.site_watch import SiteWatch
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.site_changes import Differences, differences
@@ -118,6 +118,11 @@ class SiteFiles:
     def _folder(self) -> Path:
         return self._situation.site.folder
 
+    @property
+    def _now_ns(self) -> int:
+        """The show's time, within the years that a clock may have: outside them no rule has dates to compare."""
+        return min(max(self._situation.now_ns(), FIRST_NS), LAST_NS)
+
     async def read(self) -> SiteRead:
         """The files on the disk. OSError."""
         files = await asyncio.to_thread(read_files, self._folder)
@@ -184,11 +189,11 @@ class SiteFiles:
         found = None
         if checked.site:
             site = self._situation.site
-            found = differences(site, checked.site, local_date(self._situation.now_ns(), site.timezone))
+            found = differences(site, checked.site, local_date(self._now_ns, site.timezone))
         return SiteChecked(checked.errors, checked.warnings, self._refused(checked.promise), found)
 
     def _checked(self, files: Files) -> CheckedTexts:
-        at = datetime.fromtimestamp(self._situation.now_ns() // SECOND_NS, UTC)
+        at = datetime.fromtimestamp(self._now_ns // SECOND_NS, UTC)
         text, rig = self._rig
         found = check_files(files, self._folder, at, rig if text == files["rig.toml"] else None)
         if found.site:
@@ -199,7 +204,7 @@ class SiteFiles:
         """Why a promise is not as strict as those in force; none for one that cannot be read."""
         if promise is None:
             return ()
-        now_ns, held, verdict = self._situation.now_ns(), self._situation.held, self._situation.trust.verdict
+        now_ns, held, verdict = self._now_ns, self._situation.held, self._situation.trust.verdict
         since_ns = now_ns if verdict.trusted and verdict.by in CERTAIN else FIRST_NS
         promises = self._in_force()
         found = {one: None for each in promises for one in refusals(each, promise, now_ns, held, since_ns)}
@@ -268,7 +273,7 @@ class SiteFiles:
         if checked.site is None:
             return f"saved with a mistake: {checked.errors[0]}"
         site = self._situation.site
-        found = differences(site, checked.site, local_date(self._situation.now_ns(), site.timezone)).changes
+        found = differences(site, checked.site, local_date(self._now_ns, site.timezone)).changes
         more = f"; and {len(found) - TEXT_CHANGES_MAX} more changes" if len(found) > TEXT_CHANGES_MAX else ""
         return "; ".join(one.text for one in found[:TEXT_CHANGES_MAX]) + more or "no change of what is shown"
 

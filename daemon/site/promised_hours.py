@@ -32,8 +32,8 @@ from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 AHEAD_NS = 2 * 366 * DAY_NS
 YEAR_NS = 400 * DAY_NS
-NEVER_SCALED = "slots that brightness does not scale"
-"""In the zones of a slot: no name of a rig has so many words and no length limit, so it is none of them."""
+NEVER_SCALED = "\n"
+"""Among the zones of a slot: brightness does not scale it. No zone has this name, because no name has a line break."""
 NAMED_MAX = 3
 WHY = (
     "Neighbours' hours can only become longer or darker here. That takes the file on the board itself: whoever holds "
@@ -158,8 +158,9 @@ def _unlike(promise: Promise, new: Promise, held: Iterable[tuple[str, int, int]]
     for name, _, until_ns in held:
         if until_ns <= now_ns or name not in own:
             continue
-        zone = getattr(own[name], "zone", None)
-        whole = zone is None or bool(parts_in(new.zones.get(zone, ()), {zone: promise.zones[zone]}))
+        zone = getattr(own[name], "zone", None) or ""
+        slots = promise.zones.get(zone, ())
+        whole = not slots or bool(parts_in(new.zones.get(zone, ()), {zone: slots}))
         if name not in ids or not whole:
             until = _clock(until_ns, promise.spot)
             yield f"{_named(promise, own[name])} began before the clock was set, and stay as they are until {until}"

@@ -181,6 +181,23 @@ def test_a_channel_that_dim_hours_scaled_stays_one_of_light(sites: Sites) -> Non
     assert texts(sites(hours(DARK)), sites(hours(DARK), rig=other)) == [], "dark hours are dark on every channel"
 
 
+def test_a_zone_of_any_name_has_its_hours(sites: Sites) -> None:
+    name = "slots that brightness does not scale"
+    rig = RIG.replace("roof", name)
+    dark = hours(ROOF_DARK.replace("roof", name))
+    assert texts(sites(dark, rig=rig), sites(dark, rig=rig.replace(ROOF.replace("roof", name), zone(name, "eaves"))))
+    assert texts(sites(dark, rig=rig), sites(rig=rig))
+
+
+def test_hours_that_hold_for_a_zone_that_is_gone_stay_until_they_end(sites: Sites) -> None:
+    old = sites(hours(ROOF_DARK))
+    held = ((rule_id(old.neighbours.dark[0], old.spot), NOW_NS - HOUR_NS, NOW_NS + HOUR_NS),)
+    write(sites.folder, TABLES, NIGHT, hours(ROOF_DARK), rig=RIG.replace(ROOF, ""))
+    mistaken = Promise.read(sites.folder)
+    assert texts(old, mistaken, held)
+    assert list(refusals(mistaken, old, NOW_NS, held)) == []
+
+
 def test_the_place_and_the_zone_count_by_what_they_do(sites: Sites) -> None:
     old, by_sun = sites(hours(DARK)), hours('dark = [{ from = "sunset", to = "sunrise" }]')
     assert texts(old, sites(hours(DARK), at=place(53.0, -0.613, "Europe/London"))) == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -47,8 +48,8 @@ class Editor:
 
 
 @asynccontextmanager
-async def editor(folder: Path) -> AsyncIterator[Editor]:
-    async with house(folder) as home, home.client(home.device("owner", "the laptop")) as client:
+async def editor(folder: Path, at: str = "2026-12-12T18:00") -> AsyncIterator[Editor]:
+    async with house(folder, at) as home, home.client(home.device("owner", "the laptop")) as client:
         answer = await client.get(SITE)
         assert answer.status_code == 200
         yield Editor(home, client, answer.json())
@@ -148,6 +149,17 @@ def test_shorter_hours_are_refused_with_the_reason_also_by_force_and_by_an_old_v
     run(work())
 
 
+@pytest.mark.parametrize("at", ["1980-01-01T00:00", "2099-12-31T12:00", "2150-01-01T00:00"])
+def test_hours_are_refused_whatever_year_the_board_has(tmp_path: Path, at: str) -> None:
+    async def work() -> None:
+        async with editor(tmp_path, at) as page:
+            answer = await page.save(page.texts(*SHORTER))
+            assert (answer.status_code, answer.json().get("code")) == (409, "neighbours-hours"), answer.text
+            assert (await page.save(page.texts(*LATER))).status_code == 200
+
+    run(work())
+
+
 def test_hours_do_not_become_shorter_by_two_saves(tmp_path: Path) -> None:
     """The zone goes with its string; then its slots come back under another name. The board's own file counts."""
 
@@ -237,6 +249,7 @@ def test_of_checks_that_wait_only_the_newest_of_a_device_runs(tmp_path: Path, mo
     check = site_files.SiteFiles._check
 
     def noted(self: site_files.SiteFiles, files: Any) -> Any:
+        assert threading.current_thread() is not threading.main_thread(), "it would hold up the planner"
         ran.append(files["site.toml"].decode().splitlines()[-1])
         return check(self, files)
 
