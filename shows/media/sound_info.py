@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.media.loudness import Loudness, Meter
@@ -79,9 +80,18 @@ def measure(path: Path, channels: int = 2) -> Measured:
         return Measured(_info(sound), sound.frame, meter.result(), sound.damage)
 
 
+_STDERR = Lock()
+"""Held while stderr is another one: two threads would put it back in the wrong order."""
+
+
 @contextmanager
 def _without_stderr() -> Iterator[None]:
     """Discard stderr meanwhile: the MP3 decoder prints hundreds of lines about a damaged file."""
+    with _STDERR:
+        yield from _discarded()
+
+
+def _discarded() -> Iterator[None]:
     try:
         before = os.dup(2)
     except OSError:  # there is no stderr

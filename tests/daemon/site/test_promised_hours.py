@@ -279,25 +279,27 @@ def changes(draw: st.DrawFn) -> tuple[str, str, str, str]:
     return before, draw(FORMS), after, draw(FORMS)
 
 
-def limits(site: Site, at_ns: int) -> Iterator[tuple[str, int, float, float, float]]:
-    """By the transmitter's windows: how bright each slot may be, and in a rig check; and the sound of all."""
+def limits(site: Site, at_ns: int) -> Iterator[tuple[tuple[object, int], float, float, float]]:
+    """By the transmitter's windows: how bright each slot may be, and in a rig check; and the sound of all. The slots of
+    strings and fixtures by their names, and some of each universe, whatever they are for."""
     found = windows_of(site, at_ns - DAY_NS, at_ns + DAY_NS).in_force(at_ns)
     check = site.neighbours.rig_check or 0.0
-    for kind in ("string", "fixture"):
-        for one in getattr(site.rig, kind):
-            place = 0
-            for universe, first, last in one.spans():
-                for slot in range(first, last + 1):
-                    here = [
-                        window.light
-                        for window in found
-                        if window.spans is None or any(u == universe and a <= slot <= b for u, a, b in window.spans)
-                    ]
-                    light = min(here, default=1.0)
-                    yield one.name, place, light, min((level or check for level in here), default=1.0), 0.0
-                    place += 1
+    parts: dict[object, list[tuple[int, int]]] = {
+        number: [(number, slot) for slot in (1, 30, 31, 60, 512)] for number in site.rig.controller_of
+    }
+    for one in (*site.rig.string, *site.rig.fixture):
+        parts[one.name] = [(universe, slot) for universe, first, last in one.spans() for slot in range(first, last + 1)]
+    for name, slots in parts.items():
+        for number_of_slot, (number, slot) in enumerate(slots):
+            here = [
+                window.light
+                for window in found
+                if window.spans is None or any(u == number and a <= slot <= b for u, a, b in window.spans)
+            ]
+            rig_check = min((level or check for level in here), default=1.0)
+            yield (name, number_of_slot), min(here, default=1.0), rig_check, 0.0
     whole = [window.sound for window in found if window.spans is None]
-    yield "sound", 0, 0.0, 0.0, min(whole, default=1.0)
+    yield ("sound", 0), 0.0, 0.0, min(whole, default=1.0)
 
 
 @settings(
@@ -315,7 +317,7 @@ def test_whatever_is_taken_leaves_no_instant_lighter_or_louder(
     if list(refusals(Promise.of(old), Promise.of(new), NOW_NS)):
         return
     for at_ns in (NOW_NS + minute * MINUTE_NS for minute in minutes):
-        was = {one[:2]: one[2:] for one in limits(old, at_ns)}
-        would = {one[:2]: one[2:] for one in limits(new, at_ns)}
+        was = {one[0]: one[1:] for one in limits(old, at_ns)}
+        would = {one[0]: one[1:] for one in limits(new, at_ns)}
         for slot in was.keys() & would.keys():
             assert all(now <= then for now, then in zip(would[slot], was[slot], strict=True)), (slot, at_ns)

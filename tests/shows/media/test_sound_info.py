@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from contextlib import suppress
 from pathlib import Path
+from threading import Event, Thread
 
 import numpy as np
 import pytest
 import soundfile
 
 from gloaming.shows.config_files.errors import InputError
-from gloaming.shows.media.sound_info import inspect_sound, measure, sound_length_ns
+from gloaming.shows.media.sound_info import _without_stderr, inspect_sound, measure, sound_length_ns
 
 RATE = 44_100
 
@@ -112,3 +114,23 @@ def test_without_the_decoder_the_error_says_what_to_install(tmp_path: Path) -> N
         [sys.executable, "-c", code], env={"PYTHONPATH": str(tmp_path)}, capture_output=True, text=True, check=True
     )
     assert "the package soundfile is not installed" in run.stdout
+
+
+def test_two_threads_that_read_sounds_leave_stderr_as_it_was() -> None:
+    """The site is read while a text for it is checked. The one that ends last must not put back what the other set."""
+    before, inside, over = os.fstat(2), Event(), Event()
+
+    def other() -> None:
+        with _without_stderr():
+            inside.set()
+            over.wait(10)
+
+    thread = Thread(target=other)
+    with _without_stderr():
+        thread.start()
+        inside.wait(0.2)
+    over.set()
+    thread.join(10)
+    found = os.fstat(2)
+    assert inside.is_set()
+    assert (found.st_dev, found.st_ino) == (before.st_dev, before.st_ino)
