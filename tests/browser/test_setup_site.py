@@ -29,7 +29,11 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
+    """With a short season: each check of a text reckons its nights."""
     with board(tmp_path_factory.mktemp("board") / "site", "127.0.78.7") as one:
+        path = one.folder / "site.toml"
+        path.write_text(f'{path.read_text()}season = "11-27..01-06"\n')
+        wait_until(lambda: len(one.ask("GET", "/api/nights?days=60")) == 26, "the season in the running site")
         yield one
 
 
@@ -240,6 +244,7 @@ def test_of_two_browsers_the_second_is_told_and_loses_nothing(browser: Browser, 
     with phone(browser) as one, phone(browser, viewport=WIDE) as another:
         anna, ben = set_up(one, site, "Anna's phone"), set_up(another, site, "Ben's desk")
         anna.get_by_label("Closes").fill("21:30")
+        ben.get_by_label("Opens").fill("16:50")
         ben.get_by_label("Everything, in per cent").fill("80")
         changed(anna)
         changed(ben)
@@ -250,13 +255,25 @@ def test_of_two_browsers_the_second_is_told_and_loses_nothing(browser: Browser, 
         expect(meanwhile.locator("del")).to_contain_text([re.compile('to = "21:30"')])
         expect(meanwhile.locator("ins").filter(has_text="brightness = 0.8")).to_have_count(1)
         expect(text_of(ben)).to_have_value(re.compile("brightness = 0.8"))
+        expect(ben.get_by_role("button", name="Discard my changes")).to_be_hidden()
         assert "brightness" not in (site.folder / "site.toml").read_text()
         ben.get_by_role("button", name="Put both together").click()
         expect(meanwhile).to_be_hidden()
         changed(ben)
         save(ben)
-        found = toml(site)
-        assert (found["performance"][0]["to"], found["output"]["brightness"]) == ("21:30", 0.8)
+        (performance,), output = toml(site)["performance"], toml(site)["output"]
+        assert (performance["from"], performance["to"], output["brightness"]) == ("16:50", "21:30", 0.8)
+
+        anna.get_by_label("Everything, in per cent").fill("70")
+        changed(anna)
+        anna.get_by_role("button", name="Save", exact=True).tap()
+        meanwhile = anna.locator(".meanwhile")
+        expect(meanwhile.locator("ins")).to_contain_text(["brightness = 0.7"], timeout=MS)
+        expect(meanwhile.get_by_role("button", name="Put both together")).to_be_hidden()  # the same line
+        meanwhile.get_by_role("button", name="Take the saved text").tap()
+        expect(anna.get_by_label("Everything, in per cent")).to_have_value("80", timeout=MS)
+        anna.get_by_role("button", name="Bring my text back").tap()
+        expect(anna.get_by_label("Everything, in per cent")).to_have_value("70", timeout=MS)
 
 
 def test_an_older_version_comes_back_with_one_tap(browser: Browser, site: Board) -> None:
@@ -323,4 +340,6 @@ def test_axe_finds_nothing_wrong(width: int, browser: Browser, site: Board) -> N
             page.emulate_media(color_scheme="light" if scheme == "light" else "dark")
             page.evaluate("scrollTo(0, document.body.scrollHeight)")  # there the bar covers nothing
             assert_clean(page)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        for zoom in ("100%", "200%"):
+            page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, zoom

@@ -65,12 +65,13 @@ function hunks(base, other) {
   return found;
 }
 
-// One text with the changes that two people made in a base. Null where both changed the same lines or neighbouring ones.
+// One text with the changes that two people made in a base. Null where both changed the same lines, or added some in
+// the same place.
 export function merge(base, one, other) {
   const mine = hunks(base, one);
   const known = new Set(mine.map((hunk) => JSON.stringify(hunk)));
   const all = [...mine, ...hunks(base, other).filter((hunk) => !known.has(JSON.stringify(hunk)))].sort((a, b) => a[0] - b[0] || a[1] - b[1]);
-  if (all.some(([, end], index) => index + 1 < all.length && all[index + 1][0] <= end)) return null;
+  if (all.some(([start, end], index) => all[index + 1] && (all[index + 1][0] < end || all[index + 1][0] === start))) return null;
   const lines = base.split("\n");
   for (const [start, end, instead] of all.reverse()) lines.splice(start, end - start, ...instead);
   return lines.join("\n");

@@ -290,7 +290,7 @@ class Site {
     const may = this.changed && !refused.length && this.meanwhile.hidden;
     this.save.hidden = !may || errors.length > 0;
     this.force.hidden = !may || errors.length === 0;
-    this.discard.hidden = !this.changed;
+    this.discard.hidden = !this.changed || !this.meanwhile.hidden;
   }
 
   // Another text was saved since this one was loaded. The person chooses; both texts stay.
@@ -322,7 +322,6 @@ class Site {
     const mine = this.files;
     this.files = this.saved.files;
     this.note = "Your changes are discarded.";
-    this.meanwhile.hidden = true;
     this.edited(0);
     this.discarded(mine);
   }
