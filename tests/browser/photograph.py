@@ -11,6 +11,7 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from gloaming.api.cli.main import main as gloaming
 from gloaming.shows.demonstration.season import make_season
+from tests.browser import test_setup
 from tests.browser.board import MS, Board, board, chromium, phone, signed_in
 from tests.browser.test_setup_site import changed, set_up
 from tests.places import TOP
@@ -57,6 +58,7 @@ def main() -> None:
         zones(browser, site)
         rig_check(browser, site)
         set_up_site(browser, site)
+        set_up_pieces(browser, site, Path(folder))
 
 
 def zones(browser: Browser, site: Board) -> None:
@@ -91,6 +93,23 @@ def set_up_site(browser: Browser, site: Board) -> None:
             page.wait_for_timeout(500)
             if size == PHONE:
                 page.evaluate("document.querySelector('.order').closest('fieldset').scrollIntoView()")
+            keep(page, name, size)
+
+
+def set_up_pieces(browser: Browser, site: Board, folder: Path) -> None:
+    """Pieces at /setup with a GIF that has arrived: in a wide window, and on a phone."""
+    fire = Image.new("RGB", (64, 32), (255, 120, 20))
+    fire.save(folder / "fire.gif", save_all=True, append_images=[fire] * 3, duration=50)
+    for name, scheme, size in (("setup-pieces", "dark", WIDE), ("setup-pieces-light", "light", PHONE)):
+        with phone(browser, color_scheme=scheme, viewport=sized(size)) as context:
+            page = test_setup.set_up(context, site, "pieces")
+            if size == WIDE:
+                page.set_input_files("#files", folder / "fire.gif")
+            expect(page.get_by_label("Name of the piece")).to_be_visible(timeout=MS)
+            page.wait_for_timeout(12_000)  # the pictures are drawn
+            page.reload()
+            expect(page.get_by_label("Name of the piece")).to_be_visible(timeout=MS)
+            page.wait_for_timeout(500)
             keep(page, name, size)
 
 

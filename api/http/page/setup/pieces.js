@@ -63,7 +63,7 @@ function pieceRow(piece) {
     size(piece.size_bytes),
   ].filter(Boolean);
   text.append(page.element("p", facts.join(", "), { className: "small" }));
-  const next = piece.next_at ? `Plays next ${page.when(piece.next_at)}.` : piece.shows.length ? "Does not play in the next 60 days." : "Is in no running order yet.";
+  const next = piece.next_at ? `Plays next: ${page.when(piece.next_at)}.` : piece.shows.length ? "Does not play in the next 60 days." : "Is in no running order yet.";
   text.append(page.element("p", next, { className: "small" }));
   for (const each of piece.findings) {
     const hint = each.hint ? ` ${page.sentence(each.hint)}` : "";
@@ -266,7 +266,7 @@ function uploadRow(upload, one, job) {
     row.append(page.element("p", one ? progressText(one) : `${Math.floor(100 * upload.offset / upload.length)} % of it is on the board. Choose the same file again to go on.`));
     if (one) row.append(page.element("progress", "", { value: one.offset, max: upload.length, ariaLabel: `upload of ${upload.file}` }));
   } else {
-    if (job) row.append(page.element("p", page.sentence(job.problem), { className: "bad" }));
+    if (job) row.append(page.element("p", `${job.problem}.`, { className: "bad" }));
     if (!forms.has(upload.id)) forms.set(upload.id, takeForm(upload));
     row.append(forms.get(upload.id));
   }
