@@ -12,7 +12,7 @@ import sqlite3
 import time
 from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing, nullcontext, suppress
-from dataclasses import asdict, astuple, replace
+from dataclasses import asdict, astuple, fields, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Protocol
@@ -139,6 +139,8 @@ class Store:
                 raise ValueError("an override ends before it begins")
             for (data,) in self._db.execute("SELECT data FROM journal"):
                 json.loads(data)
+            for one in self.repairs():
+                one.at_ns + (one.pixel or 0) + (one.mended_ns or 0)
         except (ValueError, TypeError, KeyError) as error:
             raise sqlite3.DatabaseError(f"a row makes no sense: {error}") from None
 
@@ -441,6 +443,7 @@ def _read_check(text: str | None) -> Check | None:
     found = json.loads(text)
     pattern = found.get("pattern")
     if pattern is not None:
+        known = {each.name: pattern[each.name] for each in fields(Pattern)}  # a newer version may have more
         spans = tuple(tuple(span) for span in pattern["spans"])
-        pattern = Pattern(**{**pattern, "only": tuple(pattern["only"]), "spans": spans})
+        pattern = Pattern(**{**known, "only": tuple(pattern["only"]), "spans": spans})
     return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]), pattern)

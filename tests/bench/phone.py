@@ -1,6 +1,7 @@
 """How fast and how small the phone's side is: python -m tests.bench.phone. Nothing is asserted; everything is printed.
 
-From a tap in Chromium to the first fading frame and to black at a receiver; the page's bytes and its time to be usable
+From a tap in Chromium to the first fading frame and to black at a receiver; from a step of a rig check to its pixel
+there, and what a step writes, beside a pattern of its own each time; the page's bytes and its time to be usable
 at 400 kbit/s and 400 ms; fifty phones with fifty requests a second beside the transmitter's lateness.
 """
 
@@ -25,6 +26,7 @@ HOST = "127.0.78.20"
 FULL = 235
 """The brightest slot of every frame of the test site is 235 to 239 at full, and below that once it fades."""
 TAPS = 10
+STEPS = 40
 PHONES, RATE_HZ, LOAD_S = 50, 50, 15
 
 
@@ -84,6 +86,48 @@ def taps(browser: Browser, site: Board, ear: Ear) -> None:
 
 def spread(values: Sequence[float]) -> str:
     return f"median {statistics.median(values) * 1000:.0f} ms, longest {max(values) * 1000:.0f} ms"
+
+
+def steps(site: Board) -> None:
+    """A single pixel that moves, and a colour that changes: each is another pattern, and so another override."""
+    lit: list[tuple[float, tuple[int, ...]]] = []
+    take = site.receiver.counts.take
+
+    def heed(data: bytes | memoryview) -> None:
+        at_s = time.monotonic()
+        take(data)
+        if len(data) > 126 and bytes(data[113:115]) == b"\0\1":
+            lit.append((at_s, tuple(at for at, level in enumerate(data[126:576]) if level)))
+
+    def stepped(requests: Sequence[dict[str, object]], seen: Sequence[tuple[int, ...]]) -> tuple[list[float], float]:
+        before, took = written(), []
+        for request, slots in zip(requests, seen, strict=True):
+            since_s = time.monotonic()
+            site.ask("POST", "/api/rig-check", {"string": "ridge", **request})
+            wait_until(lambda slots=slots: lit[-1][1] == slots, "the pattern")  # type: ignore[misc]
+            took.append(next(at_s for at_s, found in lit if at_s >= since_s and found == slots) - since_s)
+            time.sleep(0.1)
+        return took, (written() - before) / len(requests)
+
+    def written() -> int:
+        lines = Path(f"/proc/{site.planner}/io").read_text().splitlines()
+        return int(next(line for line in lines if line.startswith("write_bytes")).split()[1])
+
+    site.receiver.counts.take = heed  # type: ignore[method-assign]  # this run alone
+    pixels = [tuple(range(3 * at, 3 * at + 3)) for at in range(2 * STEPS)]
+    colours = [tuple(range(at % 3, 450, 3)) for at in range(STEPS)]
+    stepped([{"pattern": "pixel", "number": 150}], [tuple(range(447, 450))])
+    moved_s, moved = stepped([{"pattern": "pixel", "number": at + 1} for at in range(STEPS)], pixels[:STEPS])
+    asked = [{"pattern": "colour", "colour": ("red", "green", "blue")[at % 3]} for at in range(STEPS)]
+    other_s, other = stepped(asked, colours)
+    print(f"a single pixel that moves: on the wire after {spread(moved_s)}; {moved:.0f} bytes to the disk a step")
+    print(
+        f"another pattern each time: on the wire after {spread(other_s)}; {other:.0f} bytes, {other / moved:.1f} times"
+    )
+    site.receiver.counts.take = take  # type: ignore[method-assign]
+    for each in site.ask("GET", "/api/now")["overrides"]:
+        site.ask("DELETE", f"/api/overrides/{each['id']}")
+    wait_until(lambda: site.ask("GET", "/api/now")["state"] == "playing", "the show")
 
 
 def weight(browser: Browser, site: Board) -> None:
@@ -227,6 +271,7 @@ def main() -> None:
         board(Path(folder) / "site", HOST, at="2026-12-12T17:30") as site,
     ):
         taps(browser, site, Ear(site))
+        steps(site)
         weight(browser, site)
         load(browser, site)
         cut(browser, site)

@@ -9,13 +9,16 @@ import threading
 import time
 from collections.abc import Callable, Coroutine, Iterator
 from contextlib import closing, contextmanager
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.planner import state_file
 from gloaming.daemon.planner.store import JOURNAL_ROWS_AT_HAND, Store
+from gloaming.shows.rig.patterns import Pattern
+from gloaming.shows.rig.repairs import Fault, Repair
 from tests.waiting import wait_until
 
 S = 1_000_000_000
@@ -330,6 +333,29 @@ def test_a_row_that_a_flipped_bit_made_senseless_is_damage_too(tmp_path: Path) -
         assert store.set_aside
         assert store.overrides(0) == ()
         assert "makes no sense" in str(store.journal(1)[0]["text"])
+
+
+def test_a_mark_that_a_flipped_bit_made_senseless_is_damage_too(tmp_path: Path) -> None:
+    with state(tmp_path) as store:
+        store.add_repair(Repair(0, "ridge", 37, Fault.DEAD, "", NOW, "Nan"))
+    with closing(sqlite3.connect(tmp_path / "state.db")) as file, file:
+        file.execute("UPDATE repair SET pixel = 'x'")
+    with state(tmp_path) as store:
+        assert store.set_aside
+        assert store.repairs() == ()
+
+
+def test_a_rig_check_is_stored_with_its_pattern_also_by_a_newer_version(tmp_path: Path) -> None:
+    pattern = Pattern("pixel", number=37, zone="roof", spans=((1, 1, 450), (2, 1, 30)))
+    check = Check(pattern.text, "/x/pixel.frames", 150, Fraction(2), pattern)
+    asked = Override(1, Kind.RIG_CHECK, NOW, NOW + 60 * 10**9, "Nan", level=0.3, check=check)
+    with state(tmp_path) as store:
+        store.add(asked)
+    with closing(sqlite3.connect(tmp_path / "state.db")) as newer, newer:
+        newer.execute("UPDATE override SET rig_check = json_set(rig_check, '$.pattern.gust', 'pier')")
+    with state(tmp_path) as store:
+        assert store.set_aside is None
+        assert store.overrides(0) == (asked,)
 
 
 def test_rows_of_a_newer_version_are_kept_and_ignored(tmp_path: Path) -> None:

@@ -27,6 +27,9 @@ let run = 0; // the timer of a button that is held
 let next = null; // the newest request that waits
 let sentAt = 0; // when the one that is on its way was sent; 0: none is
 let screenLock = null;
+let screenAsked = false; // while a lock is asked for
+
+document.addEventListener("visibilitychange", () => { if (document.visibilityState === "hidden") release(); });
 
 const title = (place) => (place.kind ? `${place.kind} ${place.name}` : "the whole rig");
 const hung = (string) => Array.from({ length: string.pixels }, (_, index) => index + 1).filter((each) => !string.missing.includes(each));
@@ -45,6 +48,7 @@ function placesOf({ zones, controllers, ports, strings, fixtures }) {
 
 // The pixels that can be lit somewhere at a place, and those that a walk passes on its longest string.
 function pixelsOf(place) {
+  if (place.pixels) return;
   const each = place.strings.map(hung);
   place.walked = each.reduce((most, one) => (one.length > most.length ? one : most), []);
   place.pixels = [...new Set(each.flat())].sort((one, other) => one - other);
@@ -231,14 +235,17 @@ function adopt() {
 
 // The Screen Wake Lock API is there only over https, and on the board itself.
 async function keepScreenOn(wanted) {
-  if (!navigator.wakeLock || (screenLock && !screenLock.released) === wanted) return;
+  const held = Boolean(screenLock) && !screenLock.released;
+  if (!navigator.wakeLock || screenAsked || held === wanted || document.visibilityState === "hidden") return;
+  screenAsked = true;
   try {
-    if (wanted && document.visibilityState === "visible") screenLock = await navigator.wakeLock.request("screen");
-    else if (screenLock) await screenLock.release();
+    if (wanted) screenLock = await navigator.wakeLock.request("screen");
+    else await screenLock.release();
     parts.screen.textContent = "";
   } catch {
     parts.screen.textContent = "This phone does not let the page keep its screen on.";
   }
+  screenAsked = false;
 }
 
 // ---- marks
@@ -369,10 +376,11 @@ export async function check(place, shared) {
   const none = page.element("p", "rig.toml names no strings and no fixtures; `gloaming rig-check` checks universes.", { className: "small" });
   const all = [caution, field("Where", parts.where), parts.reading, parts.next, parts.marking, parts.mark, parts.marked, parts.patterns, parts.colours, page.element("b", "Brightness"), parts.levels, done, parts.screen, ...lists];
   place.replaceChildren(...(many.length ? all : [caution, done, none]));
-  if (many.length) adopt();
-  page.updates.check = many.length ? adopt : () => {};
+  if (!many.length) return;
+  adopt();
+  page.updates.check = adopt;
   const ticking = setInterval(() => {
-    if (!place.parentElement.open) { clearInterval(ticking); release(); keepScreenOn(false); delete page.updates.check; } else if (pattern === "walk" && many.length) draw();
+    if (!place.parentElement.open) { clearInterval(ticking); release(); keepScreenOn(false); delete page.updates.check; } else if (pattern === "walk") draw();
   }, 100);
 }
 
