@@ -27,6 +27,7 @@ FAMILIES = (
     "survey",
     "rig",
     "rig_check",
+    "controllers",
     "repairs",
     "sound",
     "site",

@@ -48,17 +48,21 @@ class Reach:
     circuit: str | None
 
     @property
+    def words(self) -> str:
+        """The state in a few words, after its name."""
+        if self.answers is not None:
+            return "answers" if self.answers else "does not answer"
+        if self.host is None:
+            return "listens to multicast and cannot be asked"
+        return "has not been asked yet" if self.address else "has no known address and cannot be asked"
+
+    @property
     def text(self) -> str:
         """The state as a text for a person."""
         if self.answers is None:
-            why = "has not been asked yet" if self.address else "has no known address and cannot be asked"
-            if self.host is None:
-                why = "listens to multicast and cannot be asked"
-            return f"controller {self.controller} {why}"
-        at = f"controller {self.controller} ({where(self.host, self.address)})"
-        if self.answers:
-            return f"{at} answers"
-        return f"{at} does not answer; dark with it: {_some(self.strings)}"
+            return f"controller {self.controller} {self.words}"
+        dark = "" if self.answers else f"; dark with it: {_some(self.strings)}"
+        return f"controller {self.controller} ({where(self.host, self.address)}) {self.words}{dark}"
 
 
 class Reachability:

@@ -67,7 +67,7 @@ class Planner:
         self._client = TransmitterClient(socket or state / "transmitter.sock", self._heard)
         self._troubles = TransmitterTroubles(store)
         self._rig = RigMonitor(
-            situation, state, lambda: self._sender.send_setup(), lambda: self._troubles.subjects("network")
+            situation, state, lambda: self._sender.send_setup(), self._troubles.network, lambda: self._client.telemetry
         )
         self._sound = SoundLevels(lambda: situation.site, store, self._troubles, self._decide_anew)
         self._jobs = Jobs(self._failed)

@@ -21,6 +21,7 @@ from gloaming.daemon.integrations.host_names import HostNames, host_names, host_
 from gloaming.daemon.integrations.reachability import Reachability
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble
 from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.checking import Table
@@ -46,11 +47,12 @@ class RigMonitor:
         situation: Situation,
         state: Path,
         moved: Callable[[], None],
-        unreached: Callable[[], Collection[str]],
+        network: Mapping[str, NetworkTrouble],
+        telemetry: Callable[[], Mapping[str, Any] | None] = lambda: None,
     ) -> None:
-        """`moved` is called when a controller has another address. `unreached` returns the addresses to which the
-        transmitter cannot send."""
-        self._situation, self._unreached = situation, unreached
+        """`moved` is called when a controller has another address. `network` has the last trouble with each address to
+        which the transmitter could not send. `telemetry` returns the transmitter's last one."""
+        self._situation, self._network, self._telemetry = situation, network, telemetry
         self.folder = state / "rig-check"
         self.names = HostNames(json.loads(situation.store.fact("addresses") or "{}"), self._moved)
         self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns)
@@ -80,7 +82,7 @@ class RigMonitor:
     def troubles(self) -> list[Trouble]:
         """Of host names, of circuits, and of each controller that does not answer."""
         found = [trouble for _, trouble in host_troubles(self._situation.site.rig, self.names)]
-        found += self.reach.outages(self._unreached())
+        found += self.reach.outages([address for address, trouble in self._network.items() if trouble.stands])
         for reach in self.reach.gone:
             problem = self.names.unanswered.get(reach.host or "")
             since = f"; its name cannot be looked up ({problem}), so the last known address is used" if problem else ""
@@ -88,19 +90,32 @@ class RigMonitor:
         return found
 
     def controllers(self) -> list[dict[str, Any]]:
-        """Every controller: whether it answers, and since when."""
-        zone = self._situation.site.timezone
-        return [
-            {
-                "name": reach.controller,
+        """Every controller: whether it answers and since when, and what was sent to it.
+
+        `packets` are the data packets of its universes since the last setup of the transmitter; `errors` are
+        those that its address did not take.
+        """
+        zone, telemetry = self._situation.site.timezone, self._telemetry() or {}
+        ranges = telemetry.get("universe_packets", ())
+        errors = {one["host"]: one["errors"] for one in telemetry.get("controllers", ())}
+        found = []
+        for own in self._situation.site.rig.controller:
+            reach, trouble = self.reach.found[own.name], self._network.get(self.reach.found[own.name].address or "")
+            one: dict[str, Any] = {
+                "name": own.name,
                 "host": reach.host,
                 "address": reach.address,
                 "answers": reach.answers,
+                "words": reach.words,
                 "since": isoformat(reach.since_ns, zone),
                 "strings": list(reach.strings),
+                "packets": sum(_within(own.universes, first, last) * packets for first, last, packets, _ in ranges),
+                "errors": errors.get(reach.address, 0),
+                "last_error": trouble
+                and {"at": isoformat(trouble.at_ns, zone), "text": trouble.text, "stands": trouble.stands},
             }
-            for reach in self.reach.found.values()
-        ]
+            found.append(one)
+        return found
 
     # the limiter
 
@@ -285,6 +300,11 @@ class RigMonitor:
                     "frames": one.check.frames,
                 }
         return None
+
+
+def _within(universes: Collection[int], first: int, last: int) -> int:
+    """How many universes are in a range."""
+    return sum(first <= number <= last for number in universes)
 
 
 def _override(asked: RequestedCheck, check: Check, who: str) -> Override:

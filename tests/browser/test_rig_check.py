@@ -311,3 +311,42 @@ def test_axe_finds_nothing_wrong_and_every_target_is_large(
             "(one) => parseFloat(getComputedStyle(one).fontSize)"
         )
         assert 0.72 * size_px > 126
+
+
+def test_a_burn_in_says_when_it_ends_when_it_is_dark_and_what_to_mind(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        opened(page)
+        page.get_by_role("button", name="8 h", exact=True).tap()
+        expect(page.locator("#message")).to_contain_text("Burn-in until", timeout=MS)
+        expect(page.get_by_text("somebody stays within reach")).to_be_visible()
+        listed = page.locator("#overrides")
+        expect(listed).to_contain_text("Burn-in at 30 %")
+        expect(listed).to_contain_text("Meanwhile dark hours 23:00 to 07:00: no light.")
+        (burn_in,) = site.ask("GET", "/api/now")["overrides"]
+        assert burn_in["kind"] == "burn-in"
+        assert_clean(page)
+        page.get_by_role("button", name="End the check").tap()
+        wait_until(lambda: not site.ask("GET", "/api/now")["overrides"], "the end of the burn-in")
+
+
+def test_the_controllers_are_a_line_each_with_words_beside_the_colour(browser: Browser, site: Board) -> None:
+    rig = site.folder / "rig.toml"
+    before = rig.read_text()
+    rig.write_text(before + '[[controller]]\nname = "mast"\nhost = "192.0.2.9"\nuniverses = "9"\n')
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        opened(page, "Controllers")
+        rows = page.locator("#controllers li")
+        expect(rows).to_have_count(2, timeout=MS)
+        expect(rows.nth(0)).to_contain_text(
+            re.compile(r"left answers, since .*127.0.78.7; ridge, railing; [\d,]+ packets")
+        )
+        expect(rows.nth(0).locator("b")).to_have_class("good")
+        expect(rows.nth(1)).to_contain_text("mast does not answer", timeout=2 * MS)
+        expect(rows.nth(1).locator("b")).to_have_class("bad")
+        first = rows.nth(0).inner_text()
+        wait_until(lambda: rows.nth(0).inner_text() != first, "more packets, without a tap")
+        assert_clean(page)
+    rig.write_text(before)
+    wait_until(lambda: len(site.ask("GET", "/api/rig")["controllers"]) == 1, "the rig as it was", 60)

@@ -148,15 +148,27 @@ class Telemetry(Answer):
     sound: SoundFigures | None = None
 
 
+class ControllerError(Answer):
+    """The last trouble of sending to a controller, and whether it stands."""
+
+    at: Instant
+    text: str
+    stands: bool
+
+
 class ControllerReached(Answer):
     """A controller, and whether it answers."""
 
     name: str
     host: Annotated[str | None, Field(description="its IP address or host name, as in rig.toml")]
     address: Annotated[str | None, Field(description="its IP address; null while nobody knows that of its name")]
-    answers: bool | None
+    answers: Annotated[bool | None, Field(description="null: it cannot be asked, or was not asked yet")]
+    words: Annotated[str, Field(description="the same in words")]
     since: Instant
     strings: list[str]
+    packets: Annotated[int, Field(description="data packets of its universes since the setup")]
+    errors: Annotated[int, Field(description="sends that its address did not take")]
+    last_error: ControllerError | None
 
 
 class HealthNow(Answer):

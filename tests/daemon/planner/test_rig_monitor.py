@@ -21,6 +21,8 @@ from gloaming.daemon.planner.messages import setup_of
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
+from gloaming.daemon.planner.store import Store
+from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble, TransmitterTroubles
 from gloaming.daemon.score.setup import CurrentLimit, Limits, Setup, StringDraw
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
@@ -104,7 +106,7 @@ class Stub(SimpleNamespace):
 
 def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
     planner: Any = Stub(folder, limiter)
-    return planner, RigMonitor(planner, folder, lambda: None, set)
+    return planner, RigMonitor(planner, folder, lambda: None, {})
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
@@ -346,11 +348,50 @@ def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> No
         "answers": None,
         "since": "",
         "strings": ["ridge", "loose"],
+        "words": "has not been asked yet",
+        "packets": 0,
+        "errors": 0,
+        "last_error": None,
         "multicast": False,
         "universes": [1, 2],
         "brightness": 1.0,
     }
     assert [one["points"] for one in told["strings"]] == [None, None]
+
+
+def test_each_controller_has_what_was_sent_to_its_universes_and_its_last_error(tmp_path: Path) -> None:
+    planner, _ = care(tmp_path)
+    other_rig(planner, RIG + '[[controller]]\nname = "mast"\nuniverses = "7-9"\n')
+    telemetry = {
+        "universe_packets": [[1, 1, 40, 1], [2, 8, 30, 1], [9, 9, 5, 1]],
+        "controllers": [{"host": "192.0.2.21", "errors": 3}, {"host": "multicast", "errors": 0}],
+    }
+    network = {"192.0.2.21": NetworkTrouble(planner.at_ns, "packets to 192.0.2.21 are not taken: No route", True)}
+    of = RigMonitor(planner, tmp_path, lambda: None, network, lambda: telemetry)
+    left, mast = of.controllers()
+    assert (left["packets"], left["errors"]) == (40 + 30, 3)
+    assert (left["last_error"]["text"], left["last_error"]["stands"]) == (
+        "packets to 192.0.2.21 are not taken: No route",
+        True,
+    )
+    assert (mast["packets"], mast["errors"], mast["last_error"]) == (2 * 30 + 5, 0, None)
+    assert (mast["answers"], mast["words"]) == (None, "listens to multicast and cannot be asked")
+
+
+def test_the_last_error_of_an_address_is_known_after_it_is_over(tmp_path: Path) -> None:
+    store = Store(tmp_path, 0)
+    troubles = TransmitterTroubles(store)
+
+    def report(at_ns: int, text: str, over: bool = False) -> NetworkTrouble:
+        message = {"kind": "network", "subject": "192.0.2.21", "text": text, "over": over}
+        troubles.report(message, at_ns)
+        return troubles.network["192.0.2.21"]
+
+    assert report(10, "no route") == NetworkTrouble(10, "no route", True)
+    assert report(20, "refused") == NetworkTrouble(10, "refused", True)
+    assert report(30, "over", over=True) == NetworkTrouble(10, "refused", False)
+    assert report(40, "no route") == NetworkTrouble(40, "no route", True)
+    store.close()
 
 
 def test_the_rig_is_reported_with_its_ports_fixtures_and_circuits(tmp_path: Path) -> None:
@@ -435,7 +476,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
     planner, of = care(tmp_path)
     other_rig(planner, NAMED)
     moved: list[bool] = []
-    of = RigMonitor(planner, tmp_path, lambda: moved.append(True), set)
+    of = RigMonitor(planner, tmp_path, lambda: moved.append(True), {})
     assert not of.troubles()  # not looked up yet
     assert hosts(planner, of) == [(), (), ("multicast",)]
     asyncio.run(of.look_up())
@@ -448,7 +489,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
         "by multicast alone until it is known"
     ]
     del known["left.lan"]
-    again = RigMonitor(planner, tmp_path, lambda: None, set)  # after a power cut
+    again = RigMonitor(planner, tmp_path, lambda: None, {})  # after a power cut
     assert hosts(planner, again) == [("192.0.2.21",), ("192.0.2.21",), ("multicast",)]
     asyncio.run(again.look_up())
 

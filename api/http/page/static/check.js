@@ -12,6 +12,7 @@ const PACE_MS = 100; // between two requests of a run: ten a second, of twenty t
 const HOLD_MS = 400; // a touch that is longer runs
 const BEHIND_MS = 1000; // a run waits for an answer that takes longer
 const SWIPE_PX = 60;
+const BURN_IN_H = [4, 8, 12, 24];
 
 let page; // the functions that page.js and status.js share
 let parts; // what the page has made: fields and groups of buttons
@@ -94,6 +95,15 @@ async function show() {
   sentAt = 0;
   if (failed) halt(failed.refused ? failed.message : "the board did not answer");
   else if (page.lost()) { next = null; halt("there is no contact"); }
+}
+
+// The pattern for hours. It is dark in dark hours.
+function burnIn(hours) {
+  return page.command("Beginning the burn-in", async () => {
+    const answer = await page.ask("POST", "/api/rig-check", { ...request(), hours: Number(hours) });
+    parts.caution.textContent = answer.caution;
+    return page.outcome(answer, `Burn-in until ${page.when(answer.until)}.`);
+  });
 }
 
 // ---- the pixel: one more, one less, and the run of a button that is held
@@ -315,7 +325,7 @@ export async function check(place, shared) {
   const has = (letter, channel) => rig.strings.some((each) => each.order.includes(letter)) || rig.fixtures.some((each) => each.channels.includes(channel));
   const colours = Object.entries(COLOURS).filter(([key]) => (key !== "w" || has("W", "white")) && (key !== "amber" || has("A", "amber")));
   const anew = (change) => (key) => { change(key); show(); };
-  const end = () => page.command("Ending", async () => page.outcome(await page.endAll("rig-check"), "The check has ended."));
+  const end = () => page.command("Ending", async () => page.outcome(await page.endAll("rig-check", "burn-in"), "The check has ended."));
   parts = {
     where: page.element("select", "", { onchange: anew(() => choose(Number(parts.where.value))) }),
     patterns: group("Pattern", Object.entries(PATTERNS), anew((key) => { pattern = key; })),
@@ -328,6 +338,7 @@ export async function check(place, shared) {
     marking: page.element("button", "Mark it", { className: "wide", onclick: () => openMark(parts.mark.hidden) }),
     mark: page.element("div", "", { hidden: true }),
     marked: page.element("ul"),
+    caution: page.element("p", "", { className: "small" }),
     part: page.element("select"),
     note: page.element("input", "", { maxLength: 200, autocomplete: "off" }),
     screen: page.element("p", navigator.wakeLock ? "" : "Over http a page cannot keep the screen on: let this phone's screen stay on for longer.", { className: "small" }),
@@ -373,8 +384,9 @@ export async function check(place, shared) {
   await countMarks();
   const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });
   const done = page.element("button", "End the check", { className: "wide", onclick: end });
+  const burn = group("Burn-in", BURN_IN_H.map((each) => [String(each), `${each} h`]), burnIn);
   const none = page.element("p", "rig.toml names no strings and no fixtures; `gloaming rig-check` checks universes.", { className: "small" });
-  const all = [caution, field("Where", parts.where), parts.reading, parts.next, parts.marking, parts.mark, parts.marked, parts.patterns, parts.colours, page.element("b", "Brightness"), parts.levels, done, parts.screen, ...lists];
+  const all = [caution, field("Where", parts.where), parts.reading, parts.next, parts.marking, parts.mark, parts.marked, parts.patterns, parts.colours, page.element("b", "Brightness"), parts.levels, done, page.element("b", "Burn-in: this pattern for hours, dark in dark hours"), burn, parts.caution, parts.screen, ...lists];
   place.replaceChildren(...(many.length ? all : [caution, done, none]));
   if (!many.length) return;
   adopt();

@@ -95,6 +95,7 @@ function overrideItem(each) {
   const left = element("b", "", { className: "left" });
   what.append(element("small", `by ${each.who}, until ${when(each.until)}; `));
   what.lastChild.append(left, " left");
+  for (const dark of each.dark || []) what.append(element("small", sentence(localTimes(`Meanwhile ${dark.text}: no light`))));
   item.append(what);
   if (!viewer) {
     const undo = element("button", "Undo", { onclick: () => command("Undoing", async () => outcome(await end([each]), "Undone.")) });
@@ -274,7 +275,7 @@ function addActions() {
   setInterval(tick, 1000);
 }
 
-const shared = { updates: {}, showMessage, lost: () => document.body.className === "lost", instant: () => siteMs + performance.now(), standing, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer, owner: () => owner };
+const shared = { updates: {}, showMessage, lost: () => document.body.className === "lost", instant: () => siteMs + performance.now(), standing, health: () => now.health, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer, owner: () => owner };
 addActions();
 showAll = () => {
   showStatus();
