@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile.reader import FrameWriter, Universe, verify
 from tests.api.cli.conftest import AnsweringServer
 from tests.api.cli.test_frames_remap import NEW, OLD
@@ -65,6 +66,7 @@ CASES = (
     Case("record --capture in.pcap out.frames", "out.frames", frames),
     Case("survey site --ask-nobody --html out.html", "out.html", ends(b"</html>")),
     Case("nights site --svg out.svg", "out.svg", ends(b"</svg>")),
+    Case("nights site --html out.html", "out.html", ends(b"</html>")),
     Case("nights site --ics out.ics", "out.ics", ends(b"END:VCALENDAR")),
     Case("journal --svg out.svg --url {url} --token-file token", "out.svg", ends(b"</svg>")),
     Case("rig import in.csv out.toml --replace", "out.toml", ends(b"pixels = 50")),
@@ -183,6 +185,33 @@ def test_of_the_pieces_of_a_recording_none_is_left(
         assert len(left) == 1 and left[0].startswith("recording-") and "frames split" in (tmp_path / "err").read_text()
     else:
         assert left == [] and not (tmp_path / "pieces").exists()
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda number: number.name)
+@pytest.mark.parametrize("moment", [0, 300, "renamed"])
+def test_a_new_site_is_there_whole_or_not_at_all(
+    moment: object, number: signal.Signals, caller: subprocess.Popen[str], tmp_path: Path
+) -> None:
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    code = called(
+        caller,
+        folder=str(tmp_path),
+        watched=str(tmp_path),
+        target=str(tmp_path / "pier-road"),
+        call=["new", "pier-road", "--yes", "--timezone", "Europe/London"],
+        signal=number,
+        moment=moment,
+        environment={"TMPDIR": str(temporary)},
+        out=os.devnull,
+        err=str(tmp_path / "err"),
+    )
+    assert code == 128 + number
+    if moment == "renamed":
+        assert load_site(tmp_path / "pier-road").pieces
+        (tmp_path / "pier-road").rename(tmp_path / "moved")
+    assert {path.name for path in tmp_path.iterdir()} - {"moved"} == {"temporary", "err"}
+    assert [*temporary.iterdir()] == []
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda number: number.name)
