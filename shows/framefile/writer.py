@@ -43,6 +43,8 @@ def place_problem(path: Path) -> str | None:
     """The problem with a path for a new file, or None."""
     if os.path.isdir(path):  # noqa: PTH112  # is_dir() raises if a name is too long
         return "this is a folder, not a frame file"
+    if os.path.exists(path) and not os.path.isfile(path):  # noqa: PTH110, PTH113  # the same
+        return "this is a device or a pipe, and a frame file would take its place"
     if len(os.fsencode(path.name)) > NAME_BYTES_MAX:
         return f"its name is longer than {NAME_BYTES_MAX} bytes"
     return None if os.path.isdir(path.parent) else f"there is no folder {path.parent}"  # noqa: PTH112  # the same

@@ -425,3 +425,12 @@ def test_refresh_follows_the_arithmetic_of_dmx() -> None:
     """ANSI E1.11-2008, table of timing (from memory): 44 updates a second of 512 slots, 1196 us a packet at least."""
     assert 44 < max_refresh_hz(512) < 44.2
     assert max_refresh_hz(24) == pytest.approx(1e6 / 1204)
+
+
+def test_a_frame_file_never_takes_the_place_of_a_device_or_a_pipe(tmp_path: Path) -> None:
+    """As root, a rename would put it in the place of /dev/null."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(InputError, match="this is a device or a pipe"):
+        write(pipe, np.ones((3, 6), np.uint8))
+    assert pipe.is_fifo() and [*tmp_path.iterdir()] == [pipe]
