@@ -23,8 +23,6 @@ from gloaming.api.cli import main as command
 from gloaming.daemon.reports import calendar, season_svg, sheet_html, survey_html  # noqa: F401
 from gloaming.shows.demonstration import season  # noqa: F401
 
-LOOK_CALLS = 500
-
 
 def call(order: dict[str, Any]) -> int:
     """Fork, call, wait. The exit code; a signal that ended the process is negative."""
@@ -40,7 +38,7 @@ def call(order: dict[str, Any]) -> int:
         signal.signal(number, signal.SIG_DFL)
     signal.signal(signal.SIGINT, signal.default_int_handler)
     sys.argv = ["gloaming", *order["call"]]
-    sys.setprofile(_At(order))
+    _At(order)
     code = 70
     try:
         code = command.main()
@@ -59,28 +57,32 @@ class _At:
     """Sends the signal to the process group: some calls after a temporary file was opened, or once it has its name."""
 
     def __init__(self, order: dict[str, Any]) -> None:
-        self.number, self.moment, self.calls = order["signal"], order["moment"], 0
-        self.watched, self.target = Path(order["watched"]), Path(order["target"]).name
-        self.begun = False
+        self.number, self.left, self.target = order["signal"], order["moment"], Path(order["target"])
+        self.renamed, self.looks = self.left == "renamed", 0
+        if self.renamed:
+            self.left = 0
         sys.addaudithook(self.hear)
+        if self.target.suffix == ".mp4" and not self.renamed:  # FFmpeg opens it: Python reports nothing
+            sys.setprofile(self.look)
 
     def hear(self, event: str, values: tuple[object, ...]) -> None:
-        """Note what Python reports of files: open, sqlite3.connect, os.rename."""
-        if self.moment == "renamed":
-            self.begun |= event == "os.rename" and Path(str(values[1])).name == self.target
-        elif event in ("open", "sqlite3.connect"):
-            self.begun |= ".part" in str(values[0])
+        """Count calls from the moment on at which Python reports the file."""
+        begun = event == "os.rename" and Path(str(values[1])).name == self.target.name
+        if not self.renamed:
+            begun = event in ("open", "sqlite3.connect") and ".part" in str(values[0])
+        if begun and self.left >= 0:
+            sys.setprofile(self.count)
 
-    def __call__(self, *_: object) -> None:
-        self.calls += 1
-        if not self.begun and self.moment != "renamed" and self.calls % LOOK_CALLS == 0:
-            self.begun = any(".part" in path.name for path in self.watched.iterdir())  # a library in C opened it
-        if self.begun:
-            if self.moment in (0, "renamed"):
-                os.killpg(os.getpgrp(), self.number)
-                self.moment = -1
-            elif self.moment > 0:
-                self.moment -= 1
+    def look(self, *_: object) -> None:
+        self.looks += 1
+        if self.looks % 100 == 0 and any(".part" in path.name for path in self.target.parent.iterdir()):
+            sys.setprofile(self.count)
+
+    def count(self, *_: object) -> None:
+        self.left -= 1
+        if self.left < 0:
+            sys.setprofile(None)
+            os.killpg(os.getpgrp(), self.number)
 
 
 if __name__ == "__main__":
