@@ -60,8 +60,10 @@ def _check() -> int:
     from gloaming.daemon.planner.clock import Clock
     from gloaming.daemon.planner.clock_trust import verdict_at_a_start
     from gloaming.daemon.site.load import load_site
+    from gloaming.daemon.site.versions import Versions
 
     clock, state = Clock(), Path(sys.argv[2])
+    Versions(state).finish(Path(sys.argv[1]))
     now = datetime.fromtimestamp(clock.now_ns() / 1e9).astimezone()
     site = load_site(Path(sys.argv[1]), now)
     for warning in site.notices:

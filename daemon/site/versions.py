@@ -42,9 +42,10 @@ class Versions:
 
     def __init__(self, state: Path) -> None:
         self._folder = state / FOLDER
+        self._read: dict[int, Version] = {}
 
     def all(self) -> list[Version]:
-        return [version for id in self._ids() if (version := self._about(id))]
+        return [version for id in self._ids() if (version := self.about(id))]
 
     def of_board(self) -> Version | None:
         """The newest version that was written on the board itself."""
@@ -55,28 +56,35 @@ class Versions:
         return {name: (self._folder / f"{id}" / name).read_bytes() for name in FILES}
 
     def about(self, id: int) -> Version | None:
-        return self._about(id)
+        """A version. None if there is none, or if it cannot be read, as after a fault of the disk."""
+        if id not in self._read:
+            with suppress(OSError, ValueError, TypeError):
+                text = (self._folder / f"{id}" / ABOUT).read_text(encoding="utf-8")
+                self._read[id] = Version(**json.loads(text))
+        return self._read.get(id)
 
     def add(self, files: Files, at_ns: int, who: str, text: str, board: bool = False) -> Version:
         """Store files as the newest version. OSError."""
-        self._folder.mkdir(mode=0o700, exist_ok=True)
         version = Version(max(self._ids(), default=0) + 1, at_ns, who, text, digest(files), board)
         fresh = self._folder / ".new"
         shutil.rmtree(fresh, ignore_errors=True)
-        fresh.mkdir(mode=0o700)
         try:
+            self._folder.mkdir(mode=0o700, exist_ok=True)
+            fresh.mkdir(mode=0o700)
             for name in FILES:
                 replace_file(fresh / name, files[name])
             write_private(fresh / ABOUT, json.dumps(asdict(version)))
             fresh.rename(self._folder / f"{version.id}")
-        except OSError:
+            sync_folder(self._folder)
+        except OSError as error:
             shutil.rmtree(fresh, ignore_errors=True)
-            raise
-        sync_folder(self._folder)
+            problem = f"the version cannot be stored: {why_closed(self._folder.parent, error)}"
+            raise OSError(error.errno, problem) from None
         self._drop_oldest(version)
         return version
 
     def remove(self, version: Version) -> None:
+        self._read.pop(version.id, None)
         shutil.rmtree(self._folder / f"{version.id}", ignore_errors=True)
 
     def save(self, folder: Path, version: Version) -> None:
@@ -84,15 +92,14 @@ class Versions:
         before, after = read_files(folder), self.files(version.id)
         changed = [name for name in FILES if before[name] != after[name]]
         note = self._folder / NOTE
-        done: list[str] = []
         try:
             if len(changed) > 1:
                 write_private(note, json.dumps({"id": version.id, "before": _hashes(before)}))
             for name in changed:
                 _replace(folder / name, after[name])
-                done.append(name)
         except OSError as error:
-            for name in done:
+            now = read_files(folder)
+            for name in (name for name in changed if now[name] != before[name]):
                 _replace(folder / name, before[name])
             note.unlink(missing_ok=True)
             raise OSError(error.errno, f"the site's files cannot be saved: {why_closed(folder, error)}") from None
@@ -124,12 +131,6 @@ class Versions:
             return sorted(int(path.name) for path in self._folder.iterdir() if path.name.isdecimal())
         return []
 
-    def _about(self, id: int) -> Version | None:
-        """None for a version that cannot be read, as after a fault of the disk."""
-        with suppress(OSError, ValueError, TypeError):
-            return Version(**json.loads((self._folder / f"{id}" / ABOUT).read_text(encoding="utf-8")))
-        return None
-
     def _drop_oldest(self, newest: Version) -> None:
         kept = {newest.id, *(one.id for one in (self.of_board(),) if one)}
         ids = self._ids()
@@ -139,6 +140,7 @@ class Versions:
                 return
             if id not in kept:
                 shutil.rmtree(self._folder / f"{id}", ignore_errors=True)
+                self._read.pop(id, None)
                 del sizes[id]
 
 

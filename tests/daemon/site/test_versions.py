@@ -137,7 +137,10 @@ def test_the_owner_stays_where_the_system_permits_it(at: Place) -> None:
 def test_versions_are_kept_private_and_of_them_the_newest(at: Place, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(versions, "VERSIONS_MAX", 4)
     board = at.versions.add(OLD, 1, "the board", "as it was", board=True)
-    made = [at.versions.add({**NEW, "rig.toml": b"%d" % number}, number, "a laptop", "more") for number in range(6)]
+    made = []
+    for number in range(6):
+        made.append(at.versions.add({**NEW, "rig.toml": b"%d" % number}, number, "a laptop", "more"))
+        assert made[-1] in at.versions.all()
     assert [one.id for one in at.versions.all()] == [board.id, *(one.id for one in made[-3:])]
     assert at.versions.of_board() == board
     assert at.versions.files(made[-1].id) == {**NEW, "rig.toml": b"5"}
@@ -151,8 +154,9 @@ def test_versions_are_kept_private_and_of_them_the_newest(at: Place, monkeypatch
 def test_a_version_that_was_damaged_is_left_out(at: Place) -> None:
     first, second = (at.versions.add(NEW, number, "a laptop", "more") for number in (1, 2))
     (at.state / versions.FOLDER / f"{second.id}" / versions.ABOUT).write_text("{")
-    assert at.versions.all() == [first]
-    assert at.versions.add(OLD, 3, "a laptop", "more").id == second.id + 1
+    later = Versions(at.state)
+    assert later.all() == [first]
+    assert later.add(OLD, 3, "a laptop", "more").id == second.id + 1
 
 
 def test_many_bytes_are_bounded_too(at: Place, monkeypatch: pytest.MonkeyPatch) -> None:
