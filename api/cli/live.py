@@ -112,7 +112,8 @@ def read_minutes(text: str) -> float:
     parts = re.findall(r"(\d+(?:\.\d+)?)\s*([a-z]*)", text.lower())
     known = parts and all(unit in UNITS_MIN for _, unit in parts)
     if not known or "".join(number + unit for number, unit in parts) != re.sub(r"\s", "", text.lower()):
-        raise argparse.ArgumentTypeError(f'{text!r} is not a length; as 15, 15m or "1 h 30 min"')
+        until = f"; or --until {text}" if re.match(r"\d+:|[a-z]", text.lower()) else ""
+        raise argparse.ArgumentTypeError(f'{text!r} is not a length; as 15, 15m or "1 h 30 min"{until}')
     return sum(float(number) * UNITS_MIN[unit] for number, unit in parts)
 
 

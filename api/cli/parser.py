@@ -22,8 +22,8 @@ COLUMNS = 80
 JSON = "print the answer as one JSON document, and nothing else"
 SHOWN = 15
 """How many choices a message lists."""
-NO_SITE = re.compile(r"\d[^/]*|[^/]*\.csv", re.IGNORECASE)
-"""A word that is not SITE: a number, a length, a time; a table."""
+NO_SITE = re.compile(r"\d[^/]*|[^/]*\.csv|tonight|(mon|tues|wednes|thurs|fri|satur|sun)day", re.IGNORECASE)
+"""A word that is not SITE: a number, a length, a time, a day; a table."""
 
 
 class Group(StrEnum):

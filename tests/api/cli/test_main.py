@@ -225,6 +225,11 @@ def test_a_wrong_length_is_reported_with_an_example(text: str) -> None:
         ("now quay pier", "gloaming now: unrecognized arguments: pier; see gloaming now --help"),
         ("frames info one.frames --loud", "unrecognized arguments: --loud; see gloaming frames info --help"),
         ("pause 15 --untl 22:15", "unrecognized arguments: --untl 22:15; did you mean --until?; see gloaming pause"),
+        (
+            "dark tonight",
+            "'tonight' is not a length; as 15, 15m or \"1 h 30 min\"; or --until tonight; see gloaming dark",
+        ),
+        ("pause 22:15 quay", "'22:15' is not a length; as 15, 15m or \"1 h 30 min\"; or --until 22:15; see gloaming"),
         ("paus 15", "there is no 'paus' here; did you mean pause?"),
         ("frames inf one.frames", "there is no 'inf' here; did you mean info?"),
         ("zzz", "gloaming: argument COMMAND: there is no 'zzz' here; see gloaming --help"),

@@ -45,6 +45,8 @@ def quay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         ("pause 15 ./2026", "2026", {"minutes": 15}),
         ("pause 2026/", "2026", {"minutes": None}),
         ("now 2026", "2026", {}),
+        ("dark --until tonight boathouse", "boathouse", {"minutes": None, "until": "tonight"}),
+        ("nights holiday", "holiday", {}),
         ("call boathouse", None, {"show": "boathouse", "minutes": None}),
         ("call evening boathouse 30", "boathouse", {"show": "evening", "minutes": 30}),
         ("dim 0.5 boathouse", "boathouse", {"level": 0.5, "minutes": None}),
