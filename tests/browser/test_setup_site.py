@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, Route, expect
 
 from tests.browser.board import MS, Board, assert_clean, board, chromium, phone
 from tests.tools import needs
@@ -180,6 +181,45 @@ def test_a_save_has_what_was_typed_just_before(browser: Browser, site: Board) ->
         page.get_by_role("button", name="Save", exact=True).tap()
         expect(state(page)).to_have_text(SAVED, timeout=MS)
         assert toml(site)["performance"][0]["to"] == "21:40"
+
+
+def test_no_typed_character_is_lost_to_a_slow_or_lost_answer(browser: Browser, site: Board) -> None:
+    held: list[Route] = []
+    with phone(browser) as context:
+        page = set_up(context, site)
+        opens, closes = page.get_by_label("Opens"), page.get_by_label("Closes")
+        page.route("**/site/change", lambda route: route.continue_() if held else held.append(route))
+        opens.focus()
+        page.keyboard.press("Control+A")
+        page.keyboard.type("16:3")
+        wait_for(page, lambda: bool(held))
+        page.keyboard.type("5")
+        held[0].continue_()
+        expect(text_of(page)).to_have_value(re.compile('^from = "16:35"$', re.MULTILINE), timeout=MS)
+
+        page.unroute("**/site/change")
+        page.route("**/site/change", lambda route: route.abort())
+        closes.fill("21:25")
+        expect(page.locator(".field", has_text="Closes")).to_contain_text("The board did not answer.", timeout=MS)
+        text_of(page).fill(text_of(page).input_value() + "# a remark\n")
+        changed(page)
+        expect(closes).to_have_value("21:25")
+        page.unroute("**/site/change")
+        closes.press("End")
+        closes.press("Backspace")
+        closes.press("0")
+        expect(text_of(page)).to_have_value(re.compile('^to = "21:20"$', re.MULTILINE), timeout=MS)
+        changed(page)
+        page.get_by_role("button", name="Discard my changes").tap()
+        expect(closes).to_have_value("22:00", timeout=MS)
+
+
+def wait_for(page: Page, ready: Callable[[], bool]) -> None:
+    """Wait while the page goes on, up to 30 s."""
+    deadline = time.monotonic() + MS / 1000
+    while not ready():
+        assert time.monotonic() < deadline
+        page.wait_for_timeout(50)
 
 
 def test_a_mistake_is_at_its_line_while_one_types_and_a_save_of_it_leaves_the_show(

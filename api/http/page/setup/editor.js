@@ -1,5 +1,6 @@
 // A field for the text of a file: line numbers that scroll with it, a mark at each line with a mistake, and the
 // mistakes below it. Only the numbers that are on the screen are in the page, so that a long file stays quick.
+import { count } from "./would.js";
 
 const STRAIGHT = { "“": '"', "”": '"', "„": '"', "‘": "'", "’": "'" };
 
@@ -9,6 +10,7 @@ export class Editor {
     this.page = page;
     this.name = name;
     this.errors = [];
+    this.tab = element("button", name, { type: "button" });
     this.given = this.shown = ""; // the text that was put into the field, and what the field made of it
     this.numbers = element("pre", "", { className: "numbers" });
     this.numbers.setAttribute("aria-hidden", "true"); // the list below has the lines of the mistakes
@@ -72,6 +74,7 @@ export class Editor {
   // Shows the mistakes of this file: in the margin, and as a list whose lines lead to their place.
   show(errors) {
     this.errors = errors;
+    this.tab.textContent = errors.length ? `${this.name}: ${count(errors.length, "mistake")}` : this.name;
     this.list.replaceChildren(...errors.map((error) => {
       const item = this.page.element("li");
       const text = this.page.element("span", `${error.key ? `${error.key}: ` : ""}${error.text}`);
@@ -90,4 +93,38 @@ export class Editor {
     this.field.setSelectionRange(before, end < 0 ? this.field.textLength : end);
     this.field.scrollTop = (line - 1) * this.lineHeight - this.field.clientHeight / 2;
   }
+}
+
+// One file at a time, by tabs (ARIA Authoring Practices Guide, tabs).
+export function tabs(page, editors) {
+  const bar = page.element("div", "", { className: "tabs" });
+  bar.setAttribute("role", "tablist");
+  bar.setAttribute("aria-label", "Files");
+  const choose = (chosen) => editors.forEach((editor, index) => {
+    bar.children[index].setAttribute("aria-selected", String(index === chosen));
+    bar.children[index].tabIndex = index === chosen ? 0 : -1;
+    editor.element.hidden = index !== chosen;
+    editor.number();
+  });
+  editors.forEach((editor, index) => {
+    const { tab } = editor;
+    tab.id = `tab-${index}`;
+    tab.setAttribute("role", "tab");
+    tab.setAttribute("aria-controls", `panel-${index}`);
+    tab.onclick = () => choose(index);
+    tab.onkeydown = (event) => {
+      if (!["ArrowLeft", "ArrowRight"].includes(event.key)) return;
+      const other = (index + (event.key === "ArrowRight" ? 1 : editors.length - 1)) % editors.length;
+      choose(other);
+      bar.children[other].focus();
+    };
+    bar.append(tab);
+    editor.element.id = `panel-${index}`;
+    editor.element.setAttribute("role", "tabpanel");
+    editor.element.setAttribute("aria-labelledby", tab.id);
+  });
+  const made = page.element("div");
+  made.append(bar, ...editors.map((editor) => editor.element));
+  choose(0);
+  return made;
 }

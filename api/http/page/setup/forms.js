@@ -9,11 +9,11 @@ const TIMES_OF = [ // the change, the key in the file, the key of the change, th
   ["opening", "not_after", "not_after", "Opens no later than"],
   ["closing", "to", "time", "Closes"],
 ];
-const DAYS = { daily: "every day" };
 
 let fields = 0; // so far, for their ids
 
-// A label, an input, an example below it, and a place for a mistake.
+// A label, an input, an example below it, and a place for a mistake. `changed` makes the change in the text; its result is
+// why that was not possible.
 export function field(page, label, example, input, changed) {
   const { element } = page;
   fields += 1;
@@ -23,26 +23,36 @@ export function field(page, label, example, input, changed) {
   const item = element("p", "", { className: "field" });
   const problem = element("small", "", { className: "bad", id: `${id}-problem` });
   item.append(element("label", label, { htmlFor: id }), input, element("small", example, { id: `${id}-example` }), problem);
-  let timer = 0; // of a text that is typed and not yet in the file
-  const flush = async () => {
+  const showProblem = (text) => {
+    problem.textContent = text;
+    input.setAttribute("aria-invalid", String(Boolean(text)));
+  };
+  let timer = 0; // as long as something is typed that is not in the text
+  const take = async () => {
     if (!timer) return;
     clearTimeout(timer);
+    const taken = timer;
     const why = await changed();
-    timer = 0;
-    made.mistake(why);
+    if (timer !== taken) return; // more was typed meanwhile
+    if (why) showProblem(why);
+    else made.taken();
   };
   input.addEventListener("input", () => {
     clearTimeout(timer);
-    timer = setTimeout(flush, WAIT_MS);
+    timer = setTimeout(take, WAIT_MS);
   });
-  input.addEventListener("change", flush); // the field is left: perhaps for "Save"
+  input.addEventListener("change", take); // the field is left: perhaps for "Save"
   const made = {
     item,
     input,
-    set(value) { if (document.activeElement !== input && !timer) input.value = value; },
-    mistake(text) {
-      problem.textContent = text || "";
-      input.setAttribute("aria-invalid", String(Boolean(text)));
+    taken() {
+      timer = 0;
+      showProblem("");
+    },
+    show(value, mistake) { // what the text has
+      if (timer) return;
+      if (document.activeElement !== input) input.value = value;
+      showProblem(mistake);
     },
   };
   return made;
@@ -52,7 +62,8 @@ export const textInput = (page, more = {}) => page.element("input", "", { type: 
 
 export const mistakeOf = (errors, key) => errors.filter((error) => error.file === "site.toml" && error.key === key).map((error) => error.text).join(" ");
 
-const dates = (rule) => [DAYS[rule.days] || rule.days || rule.dates?.join(", ") || rule.rrule || "every day", rule.zone && `in ${rule.zone}`].filter(Boolean).join(", ");
+// The dates of a performance or of hours in words, and the zone if it is for one.
+export const dates = (rule) => [(rule.days === "daily" ? "every day" : rule.days) || rule.dates?.join(", ") || rule.rrule || "every day", rule.zone && `in ${rule.zone}`].filter(Boolean).join(", ");
 
 // The share that a number of per cent is, without the noise of binary fractions.
 export const share = (input) => Number((Number(input.value) / 100).toFixed(4));
@@ -91,6 +102,11 @@ export class Forms {
     for (const update of this.updates) update(values, errors);
   }
 
+  // What was typed and could not be taken goes with the text that a person gives up.
+  forget() {
+    this.shape = "";
+  }
+
   build(values) {
     this.updates = [];
     const pieces = values.piece.map((each) => each.name);
@@ -108,10 +124,12 @@ export class Forms {
     const { element } = page;
     const box = element("fieldset");
     const names = indexes.map((index) => `${values.performance[index].show}, ${dates(values.performance[index])}`);
-    const asText = () => {
+    const asText = async () => {
       const [from, to] = [first, last].map((one) => one.input.value.slice(yearly.checked ? 5 : 0));
-      if (Boolean(from) !== Boolean(to)) return ""; // the other one is not chosen yet
-      return this.change(indexes.map((index) => ({ change: "season", performance: index, season: from ? `${from}..${to}` : null })));
+      if (Boolean(from) !== Boolean(to)) return "Choose both nights, or none.";
+      const why = await this.change(indexes.map((index) => ({ change: "season", performance: index, season: from ? `${from}..${to}` : null })));
+      if (!why) for (const one of [first, last]) one.taken();
+      return why;
     };
     const first = field(page, "First night", "", element("input", "", { type: "date" }), asText);
     const last = field(page, "Last night", "no dates: the whole year", element("input", "", { type: "date" }), asText);
@@ -123,9 +141,8 @@ export class Forms {
       const ends = /^(\d{4}-)?(\d\d-\d\d)\.\.(\d{4}-)?(\d\d-\d\d)$/.exec((now.performance[indexes[0]].season ?? "").replaceAll(" ", ""));
       const year = new Date().getFullYear();
       if (document.activeElement !== yearly) yearly.checked = !ends || !ends[1];
-      first.set(ends ? (ends[1] || `${year}-`) + ends[2] : "");
-      last.set(ends ? (ends[3] || `${ends[4] < ends[2] ? year + 1 : year}-`) + ends[4] : "");
-      first.mistake(mistakeOf(errors, `performance[${indexes[0]}].season`));
+      first.show(ends ? (ends[1] || `${year}-`) + ends[2] : "", mistakeOf(errors, `performance[${indexes[0]}].season`));
+      last.show(ends ? (ends[3] || `${ends[4] < ends[2] ? year + 1 : year}-`) + ends[4] : "", "");
     });
     return box;
   }
@@ -140,10 +157,7 @@ export class Forms {
         const typed = one.input.value.trim();
         return this.change([{ change, performance: index, time: this.values.performance[index].from, [as]: typed || as === "time" ? typed : null }]);
       });
-      this.updates.push((values, errors) => {
-        one.set(values.performance[index][key] ?? "");
-        one.mistake(mistakeOf(errors, `performance[${index}].${key}`));
-      });
+      this.updates.push((values, errors) => one.show(values.performance[index][key] ?? "", mistakeOf(errors, `performance[${index}].${key}`)));
       box.append(one.item);
     }
     return box;
@@ -166,13 +180,12 @@ export class Forms {
     for (const [index, zone] of [null, ...zones].entries()) {
       const input = page.element("input", "", { type: "number", min: 0, max: 100, step: 1, inputMode: "decimal" });
       const one = field(page, zone ? `${zone}, in per cent` : "Everything, in per cent", "0 is dark, 100 is full", input, () => {
-        if (!input.value) return ""; // while one types
+        if (!input.value) return "Type a number from 0 to 100.";
         return this.change([{ change: "brightness", zone, brightness: share(input) }]);
       });
       this.updates.push((now, errors) => {
         const level = zone ? now.output.zone[index - 1].brightness : now.output.brightness;
-        one.set(String(Number((level * 100).toFixed(2))));
-        one.mistake(mistakeOf(errors, zone ? `output.zone[${index - 1}].brightness` : "output.brightness"));
+        one.show(String(Number((level * 100).toFixed(2))), mistakeOf(errors, zone ? `output.zone[${index - 1}].brightness` : "output.brightness"));
       });
       box.append(one.item);
     }

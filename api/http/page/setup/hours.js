@@ -1,5 +1,5 @@
 // Neighbours' hours: in words, with a form that makes them longer or adds some. The board refuses what makes them shorter.
-import { field, mistakeOf, share, textInput } from "./forms.js";
+import { dates, field, mistakeOf, share, textInput } from "./forms.js";
 
 const KINDS = { dark: "Dark", quiet: "Quiet", dim: "Dim" };
 const WHY = "Neighbours' hours are a promise to the people next door. Here they can be made longer or darker, never shorter or lighter: somebody who has only this device must not be able to break the promise. To shorten them, edit site.toml on the board itself.";
@@ -7,8 +7,7 @@ const EXAMPLE = 'as 22:30, or by the sun as "sunset + 3 h"';
 
 function words(kind, rule) {
   const level = kind === "dim" ? ` to ${Math.round(rule.brightness * 100)} %` : kind === "quiet" && rule.volume ? ` to volume ${Math.round(rule.volume * 100)} %` : "";
-  const dates = rule.dates ? `on ${rule.dates.join(", ")}` : rule.rrule || (!rule.days || rule.days === "daily" ? "every day" : rule.days);
-  return [`${KINDS[kind]}${level} ${dates}, from ${rule.from} to ${rule.to}`, rule.zone && `in ${rule.zone}`, rule.season && `season ${rule.season}`, rule.except?.length && `not on ${rule.except.join(", ")}`].filter(Boolean).join(", ");
+  return [`${KINDS[kind]}${level} ${dates(rule)}, from ${rule.from} to ${rule.to}`, rule.season && `season ${rule.season}`, rule.except?.length && `not on ${rule.except.join(", ")}`].filter(Boolean).join(", ");
 }
 
 export class Hours {
@@ -38,6 +37,10 @@ export class Hours {
     for (const update of this.updates) update(hours, errors);
   }
 
+  forget() {
+    this.shape = "";
+  }
+
   rule(kind, index) {
     const { page } = this;
     const box = page.element("fieldset");
@@ -46,10 +49,7 @@ export class Hours {
     this.updates.push((hours) => { legend.textContent = words(kind, hours[kind][index]); });
     for (const [key, as, label] of [["from", "begin", "Begin"], ["to", "end", "End"]]) {
       const one = field(page, label, EXAMPLE, textInput(page), () => this.change([{ change: "hours", kind, number: index, [as]: one.input.value.trim() }]));
-      this.updates.push((hours, errors) => {
-        one.set(hours[kind][index][key] ?? "");
-        one.mistake(mistakeOf(errors, `neighbours.${kind}[${index}].${key}`));
-      });
+      this.updates.push((hours, errors) => one.show(hours[kind][index][key] ?? "", mistakeOf(errors, `neighbours.${kind}[${index}].${key}`)));
       box.append(one.item);
     }
     return box;

@@ -1,13 +1,13 @@
 // The section "Site": forms and an editor for site.toml and rig.toml, what would change, saving, and the saved versions.
 // The forms and the editor change one text. Only "Save" writes it on the board.
-import { Editor } from "./editor.js";
+import { findDraft, keepDraft } from "./draft.js";
+import { Editor, tabs } from "./editor.js";
 import { Forms, WAIT_MS } from "./forms.js";
 import { Hours } from "./hours.js";
 import { showMeanwhile } from "./meanwhile.js";
 import { showVersions } from "./versions.js";
 import { count, inWords, wouldChange } from "./would.js";
 
-const DRAFT = "gloaming-site-text"; // in this tab alone: the files may hold secrets, so they do not stay on the disk
 const MEANWHILE = "Somebody has saved another text meanwhile. Choose above.";
 const NO_ANSWER = "The board did not answer. Your text is still here.";
 const AGAIN_MS = 3000; // after a check without an answer
@@ -79,42 +79,10 @@ class Site {
     const left = element("div");
     left.append(part("What is changed most", this.forms.element), part("Neighbours' hours", this.hours.element));
     const right = element("div");
-    right.append(part("The files", this.tabs()), part("What would change", this.would), part("Saved versions", this.versions));
+    right.append(part("The files", tabs(this.page, this.editors)), part("What would change", this.would), part("Saved versions", this.versions));
     const columns = element("div", "", { className: "columns" });
     columns.append(left, right);
     this.parts = [this.meanwhile, columns, this.bar];
-  }
-
-  // One file at a time, by tabs (ARIA Authoring Practices Guide, tabs).
-  tabs() {
-    const { element } = this.page;
-    const bar = element("div", "", { className: "tabs" });
-    bar.setAttribute("role", "tablist");
-    bar.setAttribute("aria-label", "Files");
-    this.tabBar = bar;
-    this.choose = (chosen, focus = false) => this.editors.forEach((editor, index) => {
-      const own = index === chosen;
-      bar.children[index].setAttribute("aria-selected", String(own));
-      bar.children[index].tabIndex = own ? 0 : -1;
-      if (own && focus) bar.children[index].focus();
-      editor.element.hidden = !own;
-      editor.number();
-    });
-    this.editors.forEach((editor, index) => {
-      const tab = element("button", editor.name, { type: "button", id: `tab-${index}`, onclick: () => this.choose(index) });
-      tab.setAttribute("role", "tab");
-      tab.setAttribute("aria-controls", `panel-${index}`);
-      tab.addEventListener("keydown", (event) => {
-        if (["ArrowLeft", "ArrowRight"].includes(event.key)) this.choose(1 - index, true);
-      });
-      bar.append(tab);
-      Object.assign(editor.element, { id: `panel-${index}`, role: "tabpanel" });
-      editor.element.setAttribute("aria-labelledby", tab.id);
-    });
-    const made = element("div");
-    made.append(bar, ...this.editors.map((editor) => editor.element));
-    this.choose(0);
-    return made;
   }
 
   // ---- the text
@@ -134,7 +102,7 @@ class Site {
   async load() {
     this.saved = await this.page.ask("GET", "/api/setup/site");
     this.files = this.saved.files;
-    const draft = JSON.parse(sessionStorage.getItem(DRAFT) || "null");
+    const draft = findDraft();
     if (draft) {
       const now = this.saved;
       this.saved = { ...now, version: draft.version, files: { ...now.files, ...draft.before } };
@@ -148,24 +116,19 @@ class Site {
   // Notes that the text has changed, and checks it when the person pauses.
   edited(wait = WAIT_MS) {
     this.edits += 1;
+    if (this.ended) return;
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.check(), wait);
     this.showButtons();
   }
 
   keepDraft() {
-    const { files, saved } = this;
-    const changed = (from) => Object.fromEntries(Object.entries(from).filter(([name]) => files[name] !== saved.files[name]));
-    try {
-      if (this.changed) sessionStorage.setItem(DRAFT, JSON.stringify({ version: saved.version, files: changed(files), before: changed(saved.files) }));
-      else sessionStorage.removeItem(DRAFT);
-    } catch {
-      this.note = "This browser has no room to keep your unsaved text. Save it before you leave.";
-    }
+    if (!keepDraft(this.saved, this.changed ? this.files : null)) this.note = "This browser has no room to keep your unsaved text. Save it before you leave.";
   }
 
   end() {
     clearTimeout(this.timer);
+    this.ended = true;
     this.keepDraft();
   }
 
@@ -173,6 +136,7 @@ class Site {
 
   // One question at a time. An answer about a text that has changed since is not shown.
   async check() {
+    if (this.ended) return;
     if (this.checking) return; // edited again meanwhile: the end of the running check asks again
     this.checking = true;
     const about = this.edits;
@@ -184,10 +148,10 @@ class Site {
     } catch (error) {
       if (error.refused === 409) this.edits += 1; // another tab of this browser asked at the same time: ask again
       else if (about === this.edits) this.showState(error.refused ? this.page.sentence(error.message) : NO_ANSWER, true);
-      if (!error.refused && site === this) this.timer = setTimeout(() => this.check(), AGAIN_MS);
+      if (!error.refused) this.timer = setTimeout(() => this.check(), AGAIN_MS);
     }
     this.checking = false;
-    if (about !== this.edits && site === this) this.edited();
+    if (about !== this.edits) this.edited();
   }
 
   // Makes the changes of a form in the text, one after another. A text that was edited meanwhile is asked about again.
@@ -202,6 +166,7 @@ class Site {
           answer = await this.page.ask("POST", "/api/setup/site/change", { files: this.files, changes });
         } while (about !== this.edits);
         this.files = answer.files;
+        if (this.ended && !site) this.keepDraft(); // the section was left meanwhile
         this.edited(0);
         return "";
       } catch (error) {
@@ -266,11 +231,7 @@ class Site {
   show(checked) {
     const { errors, refused, values } = checked;
     this.checked = checked;
-    for (const [index, editor] of this.editors.entries()) {
-      const own = errors.filter((error) => error.file === editor.name);
-      editor.show(own);
-      this.tabBar.children[index].textContent = own.length ? `${editor.name}: ${count(own.length, "mistake")}` : editor.name;
-    }
+    for (const editor of this.editors) editor.show(errors.filter((error) => error.file === editor.name));
     this.forms.show(values, errors);
     this.hours.show(values, errors, refused);
     wouldChange(this.page, this.would, checked, this.changed);
@@ -321,6 +282,8 @@ class Site {
   drop() {
     const mine = this.files;
     this.files = this.saved.files;
+    this.forms.forget();
+    this.hours.forget();
     this.note = "Your changes are discarded.";
     this.edited(0);
     this.discarded(mine);
