@@ -64,7 +64,7 @@ FILES = {
     "frames mend": "frames mend cut.frames.part mended.frames",
     "record": "record recorded.frames --capture quay.pcapng",
 }
-ELSEWHERE = {"demo": "test_demo.py", "sound devices": "test_sound.py"}
+ELSEWHERE = {"controllers": "test_controllers.py", "demo": "test_demo.py", "sound devices": "test_sound.py"}
 """The test of what needs a port of its own, or a sound server."""
 
 
