@@ -1,8 +1,8 @@
 """`python -m tests.bench.documents [SECONDS]`: a survey from /setup on a board that plays 96 universes.
 
 Two pieces of so many seconds (60), of noise; a string of 170 pixels on each universe. Figures: the share of frames that
-were missed, and the same before, when nothing is made; the memory of the process that makes the survey as a share of its
-limit; and what the planner's memory grows by.
+were missed, and the same before, when nothing is made; the memory of the process that makes the survey, as a share of
+its limit; and what the planner's memory grows by.
 """
 
 from __future__ import annotations

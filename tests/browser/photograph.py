@@ -59,6 +59,7 @@ def main() -> None:
         rig_check(browser, site)
         set_up_site(browser, site)
         set_up_pieces(browser, site, Path(folder))
+        set_up_documents(browser, site)
 
 
 def zones(browser: Browser, site: Board) -> None:
@@ -110,6 +111,20 @@ def set_up_pieces(browser: Browser, site: Board, folder: Path) -> None:
             page.reload()
             expect(page.get_by_label("Name of the piece")).to_be_visible(timeout=MS)
             page.wait_for_timeout(500)
+            keep(page, name, size)
+
+
+def set_up_documents(browser: Browser, site: Board) -> None:
+    """A survey in a wide window, and the report of the season on a phone."""
+    site.ask("POST", "/api/setup/documents/survey/making")
+    for section, name, scheme, size in (
+        ("survey", "setup-survey", "light", WIDE),
+        ("report", "setup-report-dark", "dark", PHONE),
+    ):
+        with phone(browser, color_scheme=scheme, viewport=sized(size)) as context:
+            page = test_setup.set_up(context, site, section)
+            expect(page.locator("iframe.document")).to_be_visible(timeout=MS)
+            page.wait_for_timeout(1500)
             keep(page, name, size)
 
 
