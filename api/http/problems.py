@@ -43,6 +43,7 @@ class Problem(JSONResponse):
 
 REFUSED_FILES = {
     PieceFileProblem.NAME: 400,
+    PieceFileProblem.KIND: 415,
     PieceFileProblem.LENGTH: 413,
     PieceFileProblem.NO_SPACE: 507,
     PieceFileProblem.TOO_MANY: 409,

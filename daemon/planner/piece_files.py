@@ -27,7 +27,7 @@ from gloaming.daemon.site.load import Piece, Site
 from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.config_files.known_names import instead
 from gloaming.shows.framefile.split import SUFFIX
-from gloaming.shows.media.piece_worker import KINDS, SOUNDS, TOO_LARGE, PieceRequest
+from gloaming.shows.media.piece_worker import KINDS, SOUNDS, TOO_LARGE, PieceRequest, cannot_read
 from gloaming.shows.time_units import MINUTE_NS
 
 PIECES = "pieces"
@@ -139,7 +139,8 @@ class PieceFiles:
 
     def begin(self, file_name: str, length: int) -> Upload:
         """Begin an upload of a file that can become a part of a piece. PieceFileError, OSError."""
-        _kind_of(file_name)
+        if problem := cannot_read(_kind_of(file_name)):
+            raise PieceFileError(PieceFileProblem.KIND, f"{file_name}: {problem}")
         return self.uploads.begin(file_name, length, self._situation.now_ns())
 
     def take(self, order: ImportOrder, who: str) -> PieceImport:
@@ -346,7 +347,7 @@ def _kind_of(name: str) -> str:
     kind = Path(name).suffix.lower()
     if kind not in KINDS:
         problem = f"{name!r} is no kind of file that is taken: {' '.join(sorted(KINDS))}"
-        raise PieceFileError(PieceFileProblem.NAME, problem)
+        raise PieceFileError(PieceFileProblem.KIND, problem)
     return kind
 
 

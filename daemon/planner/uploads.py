@@ -30,6 +30,7 @@ class PieceFileProblem(StrEnum):
     """Why a file of a piece, or a piece, is refused."""
 
     NAME = "name"
+    KIND = "kind"
     LENGTH = "length"
     NO_SPACE = "no-space"
     TOO_MANY = "too-many"

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import os
 import struct
 import sys
 import zlib
@@ -17,6 +16,7 @@ import numpy as np
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import DamagedChunkError, FrameReader, Frames
 from gloaming.shows.media.exporting import on_strings, rows_of_pixels
+from gloaming.shows.media.low_priority import lower_priority
 from gloaming.shows.rig.load import load_rig
 
 LOOKS = 12
@@ -54,8 +54,7 @@ def _chunk(kind: bytes, data: bytes) -> bytes:
 
 
 def main() -> None:
-    with suppress(PermissionError):  # a service may be forbidden it
-        os.nice(19)
+    lower_priority()
     frames, rig, out = map(Path, sys.argv[1:4])
     try:
         data = png(picture_of(frames, rig))

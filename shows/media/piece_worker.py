@@ -10,8 +10,8 @@ import json
 import os
 import resource
 import sys
-from contextlib import suppress
 from dataclasses import asdict, dataclass
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.reader import inspect, verify
 from gloaming.shows.framefile.split import SUFFIX
 from gloaming.shows.media.importing import ARRAYS, PICTURES, RAW, VIDEOS, ImportOptions, import_file
+from gloaming.shows.media.low_priority import lower_priority
 from gloaming.shows.media.sound_info import sound_length_ns
 from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.rig.load import load_rig
@@ -34,6 +35,17 @@ IMPORTED = (ARRAYS - RAW) | PICTURES | VIDEOS
 SOUNDS = {".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3"}
 KINDS = frozenset({SUFFIX, *IMPORTED, *SOUNDS})
 """The endings of the names of files that become part of a piece."""
+READERS = (("av", VIDEOS), ("PIL", PICTURES), ("soundfile", SOUNDS))
+"""Packages that a board may lack, and what they read."""
+
+
+def cannot_read(kind: str) -> str | None:
+    """Why files with this ending cannot be read on this machine. None if they can."""
+    for package, kinds in READERS:
+        if kind in kinds and find_spec(package) is None:
+            hint = "" if kind in SOUNDS else "; use a computer (gloaming frames import), upload the frame file"
+            return f"this board lacks {package}, so it cannot read {kind} files{hint}"
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +166,7 @@ TOO_LARGE = (
 
 def main() -> None:
     """Set the limits, then work."""
-    with suppress(PermissionError):  # a service may be forbidden it
-        os.nice(19)
+    lower_priority()
     request = PieceRequest(**json.loads(sys.argv[1]))
     resource.setrlimit(resource.RLIMIT_DATA, (request.memory_bytes, request.memory_bytes))
     most = request.out_bytes + BLOCK_BYTES  # a last resort: the error of it names no file

@@ -11,6 +11,7 @@ from threading import Lock
 
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.media.loudness import Loudness, Meter
+from gloaming.shows.media.low_priority import lower_priority
 from gloaming.shows.media.sound_reading import ALIKE_S, OpenSound, SoundMissingError, to_channels
 from gloaming.shows.time_units import SECOND_NS
 
@@ -116,7 +117,7 @@ def main() -> None:
     import json
     import sys
 
-    os.nice(10)
+    lower_priority()
     path = Path(sys.argv[1])
     found: dict[str, object] = {"lufs": None, "dbtp": None, "wrong": ""}
     try:

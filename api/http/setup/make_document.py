@@ -7,16 +7,15 @@
 from __future__ import annotations
 
 import json
-import os
 import resource
 import sys
 import time
-from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from gloaming.shows.config_files.errors import InputError
+from gloaming.shows.media.low_priority import lower_priority
 
 MEMORY_BYTES = 256 << 20
 """The service has 512 MB for the planner and this process."""
@@ -68,8 +67,7 @@ def _report(**values: Any) -> None:
 
 def main() -> None:
     """Set the limits, then work."""
-    with suppress(PermissionError):  # a service may be forbidden it
-        os.nice(19)
+    lower_priority()
     resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
     name, site, state, at, out = sys.argv[1:]
     try:

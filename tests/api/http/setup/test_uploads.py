@@ -7,12 +7,14 @@ import base64
 import socket
 from collections.abc import AsyncIterator
 from contextlib import ExitStack
+from importlib.util import find_spec
 from pathlib import Path
 
 import httpx
 import pytest
 
 from gloaming.api.http.connections import SILENT_OF_ONE_ADDRESS_MAX
+from gloaming.shows.media import piece_worker
 from tests.api.daemon import Daemon, may_open
 from tests.api.house import house, run
 
@@ -93,7 +95,7 @@ def test_what_the_protocol_forbids_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "status"),
-    [("../../etc/x.npy", 400), ("C:\\x.npy", 400), ("a\0b.npy", 400), ("x" * 300 + ".npy", 400), ("song.pdf", 400)],
+    [("../../etc/x.npy", 400), ("C:\\x.npy", 400), ("a\0b.npy", 400), ("x" * 300 + ".npy", 400), ("song.pdf", 415)],
 )
 def test_a_file_with_a_path_or_of_another_kind_is_refused(name: str, status: int, tmp_path: Path) -> None:
     async def work() -> None:
@@ -101,6 +103,24 @@ def test_a_file_with_a_path_or_of_another_kind_is_refused(name: str, status: int
             refused = await create(client, name, 10)
             assert refused.status_code == status and "\n" not in refused.json()["detail"]
             assert not (tmp_path / "state" / "uploads").exists()
+
+    run(work())
+
+
+def test_a_video_is_refused_before_it_is_sent_to_a_board_that_cannot_read_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board's package has no decoder of video. Frame files and sound are taken all the same."""
+    monkeypatch.setattr(piece_worker, "find_spec", lambda name: None if name == "av" else find_spec(name))
+
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            refused = await create(client, "sea.mp4", 10)
+            assert refused.status_code == 415
+            assert "use a computer (gloaming frames import), upload the frame file" in refused.json()["detail"]
+            assert (await create(client, "sea.frames", 10)).status_code == 201
+            assert (await create(client, "fire.gif", 10)).status_code == 201
+            assert (await create(client, "sea.flac", 10)).status_code == 201
 
     run(work())
 
