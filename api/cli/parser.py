@@ -22,7 +22,7 @@ COLUMNS = 80
 JSON = "print the answer as one JSON document, and nothing else"
 SHOWN = 15
 """How many choices a message lists."""
-NO_SITE = re.compile(r"\d[^/]*|[^/]*\.csv|tonight|(mon|tues|wednes|thurs|fri|satur|sun)day", re.IGNORECASE)
+NO_SITE = re.compile(r"\d[^/]*|.*\.csv|tonight|(mon|tues|wednes|thurs|fri|satur|sun)day", re.IGNORECASE)
 """A word that is not SITE: a number, a length, a time, a day; a table."""
 
 
@@ -117,7 +117,7 @@ class Parser(argparse.ArgumentParser):
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Let the command itself report the words that it does not know: its own help says what it takes.
 
-        SITE is the first word behind those that the command needs that is no number, length, time or table.
+        SITE is the first word behind those that the command needs that is no number, length, time, day or table.
         """
         words, site = self._without_site(list(args)) if self.names else (args, None)
         found, left_over = super().parse_known_args(words, namespace)

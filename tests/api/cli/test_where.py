@@ -65,6 +65,7 @@ def quay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         ("survey boathouse --html survey.html", "boathouse", {"html": Path("survey.html")}),
         ("rig import strings.csv boathouse", "boathouse", {"csv": Path("strings.csv")}),
         ("rig export quay.csv", None, {"csv": Path("quay.csv")}),
+        ("rig export old/quay.csv", None, {"csv": Path("old/quay.csv")}),
         ("rig export boathouse quay.csv", "boathouse", {"csv": Path("quay.csv")}),
         ("rig sheet old/rig.toml --html sheet.html", "old/rig.toml", {"html": Path("sheet.html")}),
         ("sound test boathouse --for 5", "boathouse", {"seconds": 5}),
