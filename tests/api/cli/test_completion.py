@@ -38,6 +38,9 @@ TYPED = {
     "gloaming nights --sv": "gloaming nights --svg",
     "gloaming pause boat": "gloaming pause boathouse/",
     "gloaming pause 20m boat": "gloaming pause 20m boathouse/",
+    "gloaming now --token-file tid": "gloaming now --token-file tide.frames",
+    "gloaming run --state boat": "gloaming run --state boathouse/",
+    "gloaming burn-in --pattern wal": "gloaming burn-in --pattern walk",
     "gloaming completion fi": "gloaming completion fish",
 }
 """What is typed, and what TAB makes of it. boat.txt is a file beside the folder boathouse."""
