@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import signal
 import sys
+import time
 from collections.abc import Callable, Sequence
 from importlib import import_module
 from io import TextIOWrapper
@@ -41,6 +43,8 @@ stand in if it has a site.toml, else the board's own site, /etc/gloaming/site.
 A word that begins with a digit is a number, a length or a time: ./2026 is a
 folder. `gloaming help COMMAND` explains a command, with examples."""
 ERRORS_SHOWN = 20
+TIDYING_S = 5.0
+"""How long after a Ctrl-C another one is ignored."""
 
 
 def build_parser() -> Parser:
@@ -80,7 +84,7 @@ def build_parser() -> Parser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one call. Exit codes: 0 done, 1 the answer is no, 2 a mistake in the call or in a file."""
     if arguments is None:  # this process is the command's own
-        signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))  # it removes its temporary files first
+        _end_tidily()
 
     def call() -> int:
         args = build_parser().parse_args(arguments)
@@ -88,6 +92,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return code
 
     return exit_code_of(call)
+
+
+def _end_tidily() -> None:
+    """Let Ctrl-C and SIGTERM end the work by an exception, so that temporary files are removed. A second Ctrl-C of an
+    impatient person does not stop the removal."""
+    last_s = -math.inf
+
+    def end(number: int, _: object) -> None:
+        nonlocal last_s
+        if time.monotonic() < last_s + TIDYING_S:
+            return
+        last_s = time.monotonic()
+        if number == signal.SIGINT:
+            raise KeyboardInterrupt
+        sys.exit(128 + number)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        if signal.getsignal(number) is not signal.SIG_IGN:  # as a job in the background ignores Ctrl-C
+            signal.signal(number, end)
 
 
 def exit_code_of(work: Callable[[], int]) -> int:

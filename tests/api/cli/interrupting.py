@@ -54,11 +54,12 @@ def call(order: dict[str, Any]) -> int:
 
 
 class _At:
-    """Sends the signal to the process group: some calls after a temporary file was opened, or once it has its name."""
+    """Sends the signal to the process group: some calls after a temporary file was opened, or once it has its name. And
+    once more when a file is removed then, as an impatient person does."""
 
     def __init__(self, order: dict[str, Any]) -> None:
         self.number, self.left, self.target = order["signal"], order["moment"], Path(order["target"])
-        self.renamed, self.looks = self.left == "renamed", 0
+        self.renamed, self.looks, self.sent = self.left == "renamed", 0, False
         if self.renamed:
             self.left = 0
         sys.addaudithook(self.hear)
@@ -67,6 +68,8 @@ class _At:
 
     def hear(self, event: str, values: tuple[object, ...]) -> None:
         """Count calls from the moment on at which Python reports the file."""
+        if self.sent and event == "os.remove":
+            os.killpg(os.getpgrp(), self.number)
         begun = event == "os.rename" and Path(str(values[1])).name == self.target.name
         if not self.renamed:
             begun = event in ("open", "sqlite3.connect") and ".part" in str(values[0])
@@ -82,6 +85,7 @@ class _At:
         self.left -= 1
         if self.left < 0:
             sys.setprofile(None)
+            self.sent = True
             os.killpg(os.getpgrp(), self.number)
 
 
