@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, Request, expect
+from playwright.sync_api import Browser, Page, Request, Route, expect
 
 from tests.browser.board import MS, Board, assert_clean, board, chromium, phone, signed_in
 from tests.tools import needs
@@ -147,6 +147,24 @@ def test_a_button_that_is_held_runs_and_ends_at_the_right_pixel(browser: Browser
         assert len(asked) <= 12 * took_s + 3, "no more than ten requests a second"
         page.get_by_role("button", name="One pixel less").tap()
         wait_until(lambda: lit(site) == [number - 2], "one pixel less")
+
+
+def test_a_tap_that_waits_for_another_command_does_not_block_the_next(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        opened(page)
+        ridge(page)
+        wait_until(lambda: len(lit(site)) == RIDGE - 1, "the ridge")
+        held: list[Route] = []
+        page.route("**/api/overrides", lambda route: held.append(route))  # Playwright takes no builtin
+        page.get_by_role("button", name="Next piece").tap()
+        wait_until(lambda: bool(page.wait_for_timeout(20) or held), "a command that lasts")
+        more = page.get_by_role("button", name="One pixel more")
+        more.tap()
+        held[0].continue_()
+        expect(page.locator("#message")).to_contain_text("Pixel 2, white of string ridge.", timeout=MS)
+        more.tap()
+        wait_until(lambda: lit(site) == [3], "pixel 4, place 3")
 
 
 def test_a_number_is_typed_and_one_beyond_the_string_is_refused(browser: Browser, site: Board) -> None:

@@ -17,7 +17,6 @@ const BURN_IN_H = [4, 8, 12, 24];
 let page; // the functions that page.js and status.js share
 let parts; // what the page has made: fields and groups of buttons
 let places = []; // the whole rig, and everything in it that has a name
-let marks = []; // the open marks of the repairs list
 let at = 0; // the place that is chosen
 let pattern = "colours";
 let colour = "white";
@@ -72,10 +71,9 @@ async function show() {
   next = request();
   draw();
   if (sentAt) return;
-  sentAt = performance.now();
-  let failed = null;
-  await page.command(`Showing ${title(places[at])}`, async () => {
-    let answer;
+  let why = "";
+  await page.command("Rig check", async () => {
+    let answer = null;
     try {
       while (next) {
         const asked = next;
@@ -86,15 +84,19 @@ async function show() {
         if (next) await new Promise((resolve) => { setTimeout(resolve, PACE_MS + sentAt - performance.now()); });
       }
     } catch (error) {
-      failed = error;
-      next = null;
+      if (run) why = error.refused ? error.message : "the board did not answer";
+      giveUp();
       throw error;
+    } finally {
+      sentAt = 0;
     }
-    return page.outcome(answer, `${page.sentence(answer.check)}`);
+    return answer ? page.outcome(answer, page.sentence(answer.check)) : "";
   });
-  sentAt = 0;
-  if (failed) halt(failed.refused ? failed.message : "the board did not answer");
-  else if (page.lost()) { next = null; halt("there is no contact"); }
+  if (page.lost()) {
+    if (run) why = "there is no contact";
+    giveUp();
+  }
+  if (why) sayStopped(why);
 }
 
 // The pattern for hours. It is dark in dark hours.
@@ -105,6 +107,16 @@ function burnIn(hours) {
     return page.outcome(answer, `Burn-in until ${page.when(answer.until)}.`);
   });
 }
+
+// What was asked for was not shown: a run ends, and the number is again that of the last pixel that was lit.
+function giveUp() {
+  release();
+  next = null;
+  number = shownNumber;
+  draw();
+}
+
+const sayStopped = (why) => page.showMessage(`Stopped at pixel ${number}: ${why}.`, true);
 
 // ---- the pixel: one more, one less, and the run of a button that is held
 
@@ -123,15 +135,6 @@ function release() {
   run = 0;
 }
 
-// Ends a run that cannot go on. The number is that of the last pixel that was lit.
-function halt(why) {
-  const ran = run;
-  release();
-  number = shownNumber;
-  draw();
-  if (ran) page.showMessage(`Stopped at pixel ${number}: ${why}.`, true);
-}
-
 function holds(button, by) {
   let began = 0;
   let due = 0;
@@ -143,7 +146,10 @@ function holds(button, by) {
     run = setInterval(() => {
       const held = performance.now() - began - HOLD_MS;
       if (held < 0 || (sentAt && performance.now() - sentAt > BEHIND_MS && !page.lost())) return;
-      if (page.lost()) return halt("there is no contact");
+      if (page.lost()) {
+        giveUp();
+        return sayStopped("there is no contact");
+      }
       due += Math.min(40, 5 * 2 ** Math.floor(held / 2000)) * PACE_MS / 1000; // 5 a second, twice as fast every 2 s
       if (due >= 1) step(by * Math.floor(due));
       due %= 1;
@@ -174,8 +180,8 @@ function choose(index, kind = pattern) {
 
 // The next place of its kind; from the whole rig, the first string. Fixtures come after the strings.
 function after(by) {
-  const lamp = (kind) => (kind === "fixture" || !kind ? "string" : kind);
-  const alike = places.flatMap(({ kind }, index) => (kind && lamp(kind) === lamp(places[at].kind) ? [index] : []));
+  const ring = (kind) => (kind === "fixture" || !kind ? "string" : kind);
+  const alike = places.flatMap(({ kind }, index) => (kind && ring(kind) === ring(places[at].kind) ? [index] : []));
   const from = alike.indexOf(at);
   return alike[from < 0 ? 0 : (from + by + alike.length) % alike.length];
 }
@@ -216,9 +222,9 @@ function draw() {
   press(parts.colours, colour);
   press(parts.levels, String(level));
   for (const button of parts.patterns.children) button.hidden = fixture && OF_PIXELS.includes(button.dataset.key);
-  const current = page.standing("rig-check").length ? `${place.kind} ${place.name}` : "";
+  const stands = page.standing("rig-check").length > 0;
   for (const item of parts.rows) {
-    if (item.dataset.name === current) item.setAttribute("aria-current", "true");
+    if (stands && item.dataset.kind === place.kind && item.dataset.name === place.name) item.setAttribute("aria-current", "true");
     else item.removeAttribute("aria-current");
   }
 }
@@ -227,13 +233,12 @@ function draw() {
 function adopt() {
   const [check] = page.standing("rig-check");
   const shown = check && check.pattern;
-  if (shown && !sentAt && !run && document.activeElement !== parts.number && parts.mark.hidden) {
+  if (shown && check.strings.length < 2 && !sentAt && !run && document.activeElement !== parts.number && parts.mark.hidden) {
     const kind = ["zone", "controller", "port"].find((each) => shown[each]) || (check.fixture ? "fixture" : check.strings.length ? "string" : "");
     const name = shown[kind] || (kind === "string" ? check.strings[0] : check.fixture) || "";
     const index = places.findIndex((each) => each.kind === kind && each.name === name);
     if (index >= 0) {
-      number = shown.number || number;
-      shownNumber = number;
+      if (shown.kind === "pixel") number = shownNumber = shown.number;
       ({ colour } = shown);
       level = check.level;
       choose(index, shown.kind);
@@ -293,9 +298,9 @@ function mark(fault) {
 }
 
 async function countMarks() {
-  marks = (await page.ask("GET", "/api/repairs")).open;
+  const { open } = await page.ask("GET", "/api/repairs");
   for (const item of parts.rows) {
-    const own = marks.filter((each) => each.part === item.dataset.name.split(" ").slice(1).join(" "));
+    const own = open.filter((each) => each.part === item.dataset.name && each.kind === item.dataset.kind);
     item.querySelector("b").textContent = own.length ? ` to mend: ${own.map((each) => (each.pixel ? `${each.pixel} ${each.text}` : each.text)).join("; ")}` : "";
   }
 }
@@ -375,8 +380,7 @@ export async function check(place, shared) {
     button.setAttribute("aria-label", `Check ${part.name}`);
     const what = part.channels ? part.channels.join(", ") : `${part.port === null ? "" : `port ${part.port}, `}${part.pixels} pixels`;
     const item = row(part.name, `${what}, from universe ${part.universe}, slot ${part.slot}`, button);
-    item.dataset.name = `${kind} ${part.name}`;
-    item.dataset.controller = part.controller;
+    Object.assign(item.dataset, { kind, name: part.name, controller: part.controller });
     item.firstChild.append(page.element("b", "", { className: "bad" }));
     return item;
   });
