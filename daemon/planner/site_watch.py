@@ -32,6 +32,8 @@ class SiteWatch:
         self.good = situation.site
         """The last site without a mistake."""
         self.refused: InputError | None = None
+        self._reading = asyncio.Lock()
+        """One reading at a time: otherwise the one that ends last would count, whatever it has read."""
 
     async def look(self) -> None:
         """Read the site again once its files have changed and change no more."""
@@ -40,6 +42,10 @@ class SiteWatch:
 
     async def reload(self, why: str) -> bool:
         """Read the site again. False if it is refused; `refused` has the mistakes."""
+        async with self._reading:
+            return await self._reload(why)
+
+    async def _reload(self, why: str) -> bool:
         now = self._situation
         found = stamp_of(now.site)
         try:

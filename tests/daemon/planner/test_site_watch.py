@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +48,33 @@ def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkey
 
     assert asyncio.run(edits()) == "the second edit"
     assert reads == ["first edit", "the second edit"]
+
+
+def test_of_two_reloads_at_once_the_later_one_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first has read the file before an edit, and takes longer."""
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    path, read = site.folder / "site.toml", threading.Event()
+
+    def slow(folder: Path, *more: Any) -> Site:
+        found = load_site(folder, *more)
+        if not read.is_set():
+            read.set()
+            time.sleep(0.5)
+        return found
+
+    monkeypatch.setattr(site_watch, "load_site", slow)
+
+    async def edits() -> str:
+        planner = Planner(site, tmp_path / "state", CLOCK)
+        first = asyncio.create_task(planner.reload("the first"))
+        await asyncio.to_thread(read.wait, 10)
+        path.write_text(path.read_text().replace("Pier Road boathouse", "the edit"))
+        assert await planner.reload("the second") is None
+        await first
+        planner._close()
+        return planner.site.name
+
+    assert asyncio.run(edits()) == "the edit"
 
 
 @pytest.mark.parametrize("hours", ["", '\n[neighbours]\ndark = [{ from = "21:00", to = "23:00" }]\n'])
