@@ -46,7 +46,7 @@ def differences(before: Site, after: Site, today: date) -> Differences:
     one, other = (coming_seasons(site, today, SEASONS) for site in (before, after))
     last = max((night.night.date for night in (*one, *other)), default=today)
     one, other = (_up_to(site, rows, today, last) for site, rows in ((before, one), (after, other)))
-    changes = (*_nights(before, one, other), *site_changes(before, after))
+    changes = (*_nights(one, other), *site_changes(before, after))
     end = max(_first_season_ends(rows, today) for rows in (one, other))
     end = min(end, today + timedelta(days=PICTURE_DAYS))
     pictures = (
@@ -72,7 +72,7 @@ def _first_season_ends(rows: Sequence[SeasonNight], today: date) -> date:
     return next((one for one, next_ in pairwise(dates) if next_ - one > APART), dates[-1] if dates else today)
 
 
-def _nights(site: Site, before: Iterable[SeasonNight], after: Iterable[SeasonNight]) -> Iterator[SiteChange]:
+def _nights(before: Iterable[SeasonNight], after: Iterable[SeasonNight]) -> Iterator[SiteChange]:
     olds, news = _by_place(before), _by_place(after)
     added: list[SeasonNight] = []
     removed: list[SeasonNight] = []
@@ -92,10 +92,13 @@ def _nights(site: Site, before: Iterable[SeasonNight], after: Iterable[SeasonNig
             ):
                 if minutes := round((is_ns - was_ns) / MINUTE_NS):
                     shifts.setdefault(minutes, []).append(one.night.date)
-    for rows, verbs in ((added, ("is added", "are added")), (removed, ("is not given any more",) * 2)):
+    for rows, one_is, many_are in (
+        (added, "is added", "are added"),
+        (removed, "is not given any more", "are not given any more"),
+    ):
         if rows:
             dates = tuple(row.night.date for row in rows)
-            verb = "are not given any more" if rows is removed and len(rows) > 1 else verbs[len(rows) > 1]
+            verb = one_is if len(rows) == 1 else many_are
             yield SiteChange(f"{_count(len(rows))} {verb}: {dates_text(dates)}", dates)
     for (show, was), found in shows.items():
         yield SiteChange(f"the show of {_count(len(found))} is {show}, not {was}", tuple(found))
@@ -223,9 +226,8 @@ def _levels(before: Site, after: Site) -> Iterator[str]:
 
 def _orders(before: Site, after: Site) -> Iterator[str]:
     """Shows and pieces that are new, gone or other ones."""
-    for kind in ("piece", "show"):
-        olds, news = getattr(before, f"{kind}s"), getattr(after, f"{kind}s")
-        yield from _names(kind, olds, news)
+    yield from _names("piece", before.pieces, after.pieces)
+    yield from _names("show", before.shows, after.shows)
     for name, show in after.shows.items():
         old = before.shows.get(name)
         if old is None:
