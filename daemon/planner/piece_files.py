@@ -13,17 +13,19 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.deleted_pieces import DeletedPiece, DeletedPieces, newest
 from gloaming.daemon.planner.piece_list import piece_rows
+from gloaming.daemon.planner.site_files import SiteConflictError, SiteFiles
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem, Upload, Uploads
 from gloaming.daemon.planner.workers import ask
 from gloaming.daemon.reports.next_turns import next_turns
 from gloaming.daemon.site.load import Piece, Site
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.config_files.known_names import instead
 from gloaming.shows.framefile.split import SUFFIX
@@ -33,12 +35,6 @@ from gloaming.shows.time_units import MINUTE_NS
 PIECES = "pieces"
 SCRATCH = ".upload-"
 WORKER, PICTURE = "gloaming.shows.media.piece_worker", "gloaming.shows.media.piece_picture"
-
-
-class SiteChanges(Protocol):
-    """What changes site.toml: `SiteFiles`."""
-
-    async def change(self, changes: list[Mapping[str, object]], who: str, text: str = "") -> object: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,18 +85,18 @@ class PieceImport:
 
 
 class PieceFiles:
-    """`reload` reads the site again, for a reason. `changes` changes site.toml."""
+    """`reload` reads the site again, for a reason."""
 
     def __init__(
         self,
         situation: Situation,
         state: Path,
-        changes: SiteChanges,
+        site_files: SiteFiles,
         reload: Callable[[str], Awaitable[object]],
         sound: SoundLevels,
         limits: ImportLimits | None = None,
     ) -> None:
-        self._situation, self._changes, self._reload, self._sound = situation, changes, reload, sound
+        self._situation, self._site_files, self._reload, self._sound = situation, site_files, reload, sound
         self._limits, self._pictures = limits or ImportLimits(), state / "pictures"
         self.uploads = Uploads(state / "uploads")
         self._imports: dict[str, PieceImport] = {}
@@ -179,12 +175,13 @@ class PieceFiles:
             self.uploads.remove(upload.id)
         except OSError as error:
             job.state, job.problem = ImportState.REFUSED, f"{upload.name}: {error.strerror or error}"
+        except (InputError, PieceFileError, SiteConflictError) as error:
+            job.state, job.problem = ImportState.REFUSED, str(error)
         except Exception as error:  # an error in Gloaming must not leave an import that seems to run for ever
             job.state, job.problem = ImportState.REFUSED, str(error)
             logging.getLogger(__name__).error("%s: the import failed", upload.name, exc_info=error)
-        finally:
-            how = job.problem if job.state == ImportState.REFUSED else f"{upload.name} is taken as {job.order.name}"
-            self._situation.store.note(self._situation.now_ns(), "site", how, who)
+        how = job.problem or f"{upload.name} is taken as {job.order.name}"
+        self._situation.store.note(self._situation.now_ns(), "site", how, who)
 
     async def _make(self, job: PieceImport, upload: Upload, who: str) -> None:
         """Make the file beside its place, then give it its place and name it in site.toml."""
@@ -201,7 +198,7 @@ class PieceFiles:
             await self._reload(f"{who} has replaced {target.name}")
             return
         try:
-            await self._changes.change([change], who)
+            await self._site_files.change([change], who)
         except BaseException:
             if new:
                 target.unlink()
@@ -278,7 +275,7 @@ class PieceFiles:
         deleted = DeletedPiece(name, _written(site, piece.frames), sound, self._situation.now_ns(), moved)
         self._deleted.delete(deleted)
         try:
-            await self._changes.change([{"change": "remove-piece", "name": name}], who)
+            await self._site_files.change([{"change": "remove-piece", "name": name}], who)
         except BaseException:
             self._deleted.restore(deleted)
             raise
@@ -293,7 +290,7 @@ class PieceFiles:
         self._deleted.restore(piece)
         change = {"change": "piece", "name": name, "frames": piece.frames, "sound": piece.sound}
         try:
-            await self._changes.change([{key: value for key, value in change.items() if value is not None}], who)
+            await self._site_files.change([{key: value for key, value in change.items() if value is not None}], who)
         except BaseException:
             self._deleted.delete(piece)
             raise

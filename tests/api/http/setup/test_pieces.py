@@ -220,3 +220,17 @@ def test_what_is_wrong_with_a_piece_is_in_the_list(tmp_path: Path) -> None:
             assert not row((await client.get(PIECES)).json(), "tide")["findings"]
 
     run(work())
+
+
+def test_a_planner_that_ends_leaves_an_import_undone_and_its_upload_whole(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            id = await upload(client, "swell.npy", array(40_000))
+            assert (await client.post(PIECES, json={"upload": id, "name": "swell"})).status_code == 202
+            await until(client, lambda listed: True if listed["imports"][0]["done"] else None)
+            await home.planner.piece_files.stop()
+            assert not left(tmp_path) and "swell" not in home.planner.site.pieces
+            assert [one["offset"] == one["length"] for one in (await client.get(PIECES)).json()["uploads"]] == [True]
+            assert not [line for line in home.planner.journal(50) if "swell" in str(line)]
+
+    run(work())
