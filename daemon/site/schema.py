@@ -110,7 +110,7 @@ class Neighbours(Table):
     dim: Annotated[tuple[DimHours, ...], Field(examples=['[{ from = "21:30", to = "23:00", brightness = 0.5 }]'])] = ()
     """Hours in which the light is no brighter than a level."""
     rig_check: Brightness | None = None
-    """How bright a rig check may be in dark hours. Without this key a rig check is refused there."""
+    """How bright a rig check may be in dark hours. Without this key it is refused there. A burn-in is always dark."""
 
 
 class OutputZone(Table):
