@@ -14,7 +14,7 @@ from gloaming.daemon.planner.workers import Message, ask
 from gloaming.daemon.site.reload import Stamp, stamp_of
 
 MODULE = "gloaming.api.http.setup.make_document"
-GONE = "the process that made it has ended; the log of the planner may say why"
+GONE = "the process that makes it has ended without a word: perhaps the board has too little memory; try again"
 STARTING: Message = {"doing": "starting", "done": 0, "of": 1}
 CHANGED = "the site's files have changed since it was made"
 
@@ -76,8 +76,10 @@ class DocumentMaker:
                 at = isoformat(made_ns, self.planner.site.timezone)
                 one.progress = {**STARTING}
                 one.path.parent.mkdir(exist_ok=True)
-                last = await ask(MODULE, name, str(site), str(state), at, str(one.path), report=one.progress.update)
+                made = one.path.with_suffix(".part")  # a process that is stopped leaves the page before as it is
+                last = await ask(MODULE, name, str(site), str(state), at, str(made), report=one.progress.update)
             if last and "made" in last:
+                made.replace(one.path)
                 one.stamp, one.made_ns = found, made_ns
             else:
                 one.problem = (last or {}).get("problem", GONE)

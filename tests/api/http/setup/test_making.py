@@ -39,6 +39,11 @@ def test_a_survey_has_the_lowest_priority_and_counts_until_a_file_changes(tmp_pa
             answer = await owner.get(SURVEY)
             assert answer.headers["content-security-policy"] == POLICY
             assert "Survey before the season" in answer.text and "Pier Road boathouse" in answer.text
+            await owner.post(f"{SURVEY}/making")
+            while not workers():
+                await asyncio.sleep(0.1)
+            assert (await owner.delete(f"{SURVEY}/making")).json()["making"] == "made"
+            assert (await owner.get(SURVEY)).text == answer.text
             (home.planner.site.folder / "site.toml").touch()
             assert (await owner.get(SURVEY)).status_code == 404
             state = (await owner.get(f"{SURVEY}/making")).json()
