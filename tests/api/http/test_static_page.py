@@ -59,6 +59,20 @@ def test_the_page_is_revalidated_each_time_and_sent_if_it_has_changed(page: str,
     run(work())
 
 
+@pytest.mark.parametrize("page", sorted(PARTS))
+def test_a_link_on_another_site_opens_a_page_and_asks_for_nothing_else(page: str, tmp_path: Path) -> None:
+    """The browser says where a request comes from (Fetch Metadata Request Headers, W3C, 2.2)."""
+
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as browser:
+            elsewhere = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate"}
+            assert (await browser.get(page, headers=elsewhere)).status_code == 200
+            assert (await browser.get("/api/now", headers=elsewhere)).status_code == 403
+            assert (await browser.get("/api/setup/documents/sheet", headers=elsewhere)).status_code == 403
+
+    run(work())
+
+
 @pytest.mark.parametrize(("page", "name"), ALL_PARTS)
 def test_a_part_is_cached_for_ever_only_under_the_tag_of_the_parts(page: str, name: str, tmp_path: Path) -> None:
     async def work() -> None:
