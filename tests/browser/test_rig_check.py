@@ -246,7 +246,7 @@ def test_a_run_stops_where_the_connection_is_lost_and_says_so(browser: Browser, 
         expect(page.locator("#message")).to_contain_text(re.compile(r"^Stopped at pixel \d+: "), timeout=MS)
         stopped = shown(page)
         # the board may have got the last request though its answer was lost; one pixel was cut out
-        wait_until(lambda: lit(site) in ([stopped - 1], [asked[-1] - 1], [asked[-2] - 1]), "the last pixel")
+        wait_until(lambda: lit(site) in [[one - 1] for one in (stopped, *asked[-2:])], "the last pixel")
         page.wait_for_timeout(600)
         assert shown(page) == stopped
         page.mouse.up()
