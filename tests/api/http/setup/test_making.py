@@ -11,7 +11,6 @@ import httpx
 from gloaming.api.http.html_document import POLICY
 from gloaming.api.http.setup.making import CHANGED, MODULE
 from tests.api.house import house, run
-from tests.places import TOP
 
 SURVEY, REHEARSAL = "/api/setup/documents/survey", "/api/setup/documents/rehearsal"
 
@@ -81,14 +80,6 @@ def test_a_mistake_in_the_site_is_a_finding_of_the_survey_and_the_reason_for_no_
             assert "evenning" in (await owner.get(SURVEY)).text
 
     run(work())
-
-
-def test_the_service_lets_such_a_process_lower_its_priority() -> None:
-    """nice(3) calls setpriority(2), which is in @resources of systemd. The last line that names a call counts."""
-    unit = (TOP / "systemd" / "gloaming-planner.service").read_text(encoding="utf-8")
-    filters = [line.partition("=")[2].split() for line in unit.splitlines() if line.startswith("SystemCallFilter=")]
-    denied = next(number for number, calls in enumerate(filters) if "@resources" in calls)
-    assert any("setpriority" in calls for calls in filters[denied + 1 :])
 
 
 def workers() -> list[int]:
