@@ -1,13 +1,14 @@
 // Neighbours' hours: in words, with a form that makes them longer or adds some. The board refuses what makes them shorter.
 import { dates, field, mistakeOf, share, textInput } from "./forms.js";
 
-const KINDS = { dark: "Dark", quiet: "Quiet", dim: "Dim" };
+const KINDS = ["dark", "quiet", "dim"];
+const title = (kind) => kind[0].toUpperCase() + kind.slice(1);
 const WHY = "Neighbours' hours are a promise to the people next door. Here they can be made longer or darker, never shorter or lighter: somebody who has only this device must not be able to break the promise. To shorten them, edit site.toml on the board itself.";
 const EXAMPLE = 'as 22:30, or by the sun as "sunset + 3 h"';
 
 function words(kind, rule) {
   const level = kind === "dim" ? ` to ${Math.round(rule.brightness * 100)} %` : kind === "quiet" && rule.volume ? ` to volume ${Math.round(rule.volume * 100)} %` : "";
-  return [`${KINDS[kind]}${level} ${dates(rule)}, from ${rule.from} to ${rule.to}`, rule.season && `season ${rule.season}`, rule.except?.length && `not on ${rule.except.join(", ")}`].filter(Boolean).join(", ");
+  return [`${title(kind)}${level} ${dates(rule)}, from ${rule.from} to ${rule.to}`, rule.season && `season ${rule.season}`, rule.except?.length && `not on ${rule.except.join(", ")}`].filter(Boolean).join(", ");
 }
 
 export class Hours {
@@ -27,10 +28,10 @@ export class Hours {
     for (const each of this.element.querySelectorAll("fieldset")) each.disabled = !values;
     if (!values) return;
     const hours = values.neighbours;
-    const shape = JSON.stringify(Object.keys(KINDS).map((kind) => hours[kind].length));
+    const shape = JSON.stringify(KINDS.map((kind) => hours[kind].length));
     if (shape !== this.shape) {
       this.updates = [];
-      const boxes = Object.keys(KINDS).flatMap((kind) => hours[kind].map((_, index) => this.rule(kind, index)));
+      const boxes = KINDS.flatMap((kind) => hours[kind].map((_, index) => this.rule(kind, index)));
       this.rules.replaceChildren(...(boxes.length ? boxes : [this.page.element("p", "There are none.")]));
     }
     this.shape = shape;
@@ -59,7 +60,7 @@ export class Hours {
     const { element } = this.page;
     const box = element("fieldset");
     const kind = element("select");
-    kind.append(...Object.entries(KINDS).map(([value, text]) => element("option", text, { value })));
+    kind.append(...KINDS.map((value) => element("option", title(value), { value })));
     const level = element("input", "", { type: "number", min: 0, max: 100, value: "50" });
     const [what, from, to, high] = [
       field(this.page, "What", "dark: no light; quiet: no sound; dim: less light", kind, () => {}),
