@@ -109,9 +109,11 @@ class Versions:
         """Complete a save that a power cut interrupted between the two files. InputError if that is not possible."""
         note = self._folder / NOTE
         try:
-            if not note.exists():
-                return False
-            found = json.loads(note.read_text(encoding="utf-8"))
+            text = note.read_text(encoding="utf-8")
+        except OSError:  # there is none; or the state cannot be read, which the store reports
+            return False
+        try:
+            found = json.loads(text)
             before, after, now = found["before"], self.files(found["id"]), read_files(folder)
             wanted, hashes = _hashes(after), _hashes(now)
             ours = all(hashes[name] in (before[name], wanted[name]) for name in FILES)
