@@ -84,9 +84,8 @@ def test_every_section_is_accessible_and_all_of_them_are_small(
         assert sum(sent) < SENT_BYTES_MAX
 
 
-@pytest.mark.parametrize(("paper", "width_pt", "height_pt"), [("A4", 595, 842), ("Letter", 612, 792)])
 def test_every_document_is_printed_on_the_paper_of_the_printer_and_nothing_is_cut(
-    paper: str, width_pt: int, height_pt: int, browser: Browser, site: Board
+    browser: Browser, site: Board
 ) -> None:
     """A4 has 210 x 297 mm (ISO 216), Letter 8.5 x 11 inches (ANSI Y14.1), in whole points of 1/72 inch."""
     site.ask("POST", "/api/setup/documents/survey/making")
@@ -94,12 +93,12 @@ def test_every_document_is_printed_on_the_paper_of_the_printer_and_nothing_is_cu
     with phone(browser) as context:
         set_up(context, site)
         page = context.new_page()
+        page.set_viewport_size({"width": 690, "height": 900})  # 1/96 inch: A4 without the widest margins, 2 x 15 mm
+        page.emulate_media(media="print")
         for name in ("survey", "sheet", "season", "journal", "report"):
             page.goto(f"{site.address}/api/setup/documents/{name}")
-            printed = page.pdf(format=paper, prefer_css_page_size=True)
-            boxes = set(re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", printed))
-            assert {(int(float(wide)), int(float(high))) for wide, high in boxes} == {(width_pt, height_pt)}, name
-            page.emulate_media(media="print")
-            page.set_viewport_size({"width": 690, "height": 900})  # 1/96 inch: A4 without the widest margins, 2 x 15 mm
             assert page.evaluate("document.documentElement.scrollWidth") <= 690, name
-            page.emulate_media(media="screen")
+            for paper, points in (("A4", (595, 842)), ("Letter", (612, 792))):
+                printed = page.pdf(format=paper, prefer_css_page_size=True)
+                boxes = set(re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", printed))
+                assert {(int(float(wide)), int(float(high))) for wide, high in boxes} == {points}, (name, paper)
