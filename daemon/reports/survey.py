@@ -42,7 +42,8 @@ from gloaming.shows.rig.draw import MainsWatts, mains_w_per_ma
 from gloaming.shows.rig.zones import part_spans, parts_in, zone_spans
 from gloaming.shows.time_units import SECOND_NS
 
-YEAR = timedelta(days=365)
+A_YEAR_ON = timedelta(days=364)
+"""The last date of a year, from its first: no date of a yearly season is counted twice."""
 CAUTIONS = (
     *sheet.CAUTIONS,
     "Flashing light can trigger seizures in people with photosensitive epilepsy, from the first second, in people who "
@@ -172,7 +173,7 @@ def survey(
         return Survey(folder.resolve().name, folder, at, 1.0, True, 10.0, False, {"the site's files": found})
     at = at.astimezone(site.timezone)
     first = at.date()
-    rows = season(site, first, first + YEAR)
+    rows = season(site, first, first + A_YEAR_ON)
     last = rows[-1].night.date if rows else first
     pieces = tuple(_surveyed(site, progress))
     watts = {piece.name: piece.string_watts for piece in pieces}

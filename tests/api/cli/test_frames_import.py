@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
 from collections.abc import Iterator
@@ -109,7 +110,7 @@ def test_each_file_of_a_folder_becomes_a_frame_file(evening: Path, monkeypatch: 
     bars: list[list[tuple[int, int | None]]] = []
 
     @contextlib.contextmanager
-    def bar(text: str) -> Iterator[Progress]:
+    def bar(args: argparse.Namespace, name: str) -> Iterator[Progress]:
         bars.append([])
         yield lambda done, total: bars[-1].append((done, total))
 

@@ -43,6 +43,12 @@ def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
     assert energy["price"] == pytest.approx(energy["season_kwh"] * 0.28)
 
 
+@pytest.mark.parametrize("day", ["2026-08-01", "2026-11-27", "2027-11-27"])
+def test_a_season_of_four_nights_has_four_also_on_its_first_day(tmp_path: Path, day: str) -> None:
+    found = survey(make(tmp_path, calm), datetime.fromisoformat(f"{day}T09:00:00+00:00"), ask=False)
+    assert found.energy and found.energy.nights == 4
+
+
 def test_it_has_the_time_of_the_site_wherever_the_machine_thinks_it_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
