@@ -7,6 +7,7 @@ one port, so that each process has a network of its own. Where that is not permi
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -37,6 +38,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> FileByF
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job, and its children, ignore it
     sys.addaudithook(refuse_undeclared_tools)
     if hasattr(config, "workerinput"):
         move_into_a_network_of_ones_own()
