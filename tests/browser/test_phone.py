@@ -511,6 +511,7 @@ def test_the_message_is_not_behind_the_big_button_of_a_small_phone(browser: Brow
             page.evaluate("showMessage('The board did not answer.', true)")
             covered = page.evaluate(
                 """() => {
+                    message.style.pointerEvents = "auto"; // else it lets a finger through
                     const box = message.getBoundingClientRect();
                     return document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2).id;
                 }"""

@@ -187,7 +187,7 @@ def test_a_number_is_typed_and_one_beyond_the_string_is_refused(browser: Browser
         expect(page.locator("#message")).to_have_text("A pixel has a number from 1 on.")
         assert lit(site) == [36]
         page.get_by_role("button", name="5 %", exact=True).tap()
-        wait_until(lambda: site.brightest() == 13, "5 % of 255")
+        wait_until(lambda: site.brightest() == 12, "5 %, in steps of 1/256")
         assert lit(site) == [36]
 
 

@@ -45,6 +45,7 @@ def as_it_was(site: Board) -> Iterator[None]:
     for name, text in texts.items():
         if (site.folder / name).read_text() != text:
             (site.folder / name).write_text(text)
+    assert site.ask("POST", "/api/reload")["taken_over"]
     wait_until(lambda: order(site) == ["tide", "lanterns"], "the order as it was")
 
 

@@ -9,7 +9,7 @@ import pytest
 from tests.daemon import faults
 from tests.tools import needs
 
-BUSY = 10
+BUSY = 20
 """Frames that a busy machine may keep a transmitter from, in some seconds."""
 SAID = {
     "a chunk of a frame file is damaged": ".frames",
