@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 
@@ -47,6 +48,10 @@ def main() -> None:
     print(f"{len(wrong)} packets that decide does not have, of {len(seen)}: ratio {len(wrong) / len(seen):.5f}")
     for line in wrong[:20]:
         print(f"  {line}")
+    for one in overrides if wrong else ():
+        ended = f", ended at {datetime.fromtimestamp(one.ended_ns / 1e9, UTC):%T.%f}" if one.ended_ns else ""
+        at, until = (datetime.fromtimestamp(ns / 1e9, UTC) for ns in (one.at_ns, one.until_ns))
+        print(f"  {one.kind} {one.zone or ''} {one.level or one.show or ''} {at:%T.%f} to {until:%T.%f}{ended}")
 
 
 if __name__ == "__main__":

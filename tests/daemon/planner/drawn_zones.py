@@ -175,7 +175,7 @@ def wrong_packets(
     """
     site, found = load_site(evening.folder), pictures()
     offset_ns = time.time_ns() - time.monotonic_ns() + evening.offset_ns
-    changes = sorted({at for one in overrides for at in (one.at_ns, one.ended_ns) if at is not None})
+    changes = sorted({at for one in overrides for at in (one.at_ns, one.end_ns)})
     lit = [one for one in packets if not one.black]
     lit_ns = max(next(one.at_ns for one in lit if one.universe == number) for number in (ROOF, PATH))
 
