@@ -106,14 +106,14 @@ def assert_none_missed(packets: Sequence[Packet]) -> None:
     """Each packet follows the one before: its sequence (E1.31 6.7.2), its frame, and the piece that comes next.
 
     A machine that is busy with other things and grants no real time may keep the transmitter from its turn at times:
-    frames that are left out so are counted and printed. Half a second of them in a row is a break, and fails.
+    frames that are left out so are counted and printed. A second of them in a row is a break, and fails.
     """
     assert len(packets) > FPS
     broken = [
         f"sequence {before.sequence} to {after.sequence}, frame {before.frame} to {after.frame}, "
         f"black {before.black} to {after.black}, {(after.at_ns - before.at_ns) / 1e6:.0f} ms"
         for before, after in pairwise(packets)
-        if after.sequence != (before.sequence + 1) % 256 or after.black or missed((before, after)) > FPS // 2
+        if after.sequence != (before.sequence + 1) % 256 or after.black or missed((before, after)) > LATE_FRAMES
     ]
     assert not broken, broken
     if late := missed(packets):

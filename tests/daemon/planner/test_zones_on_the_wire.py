@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.api.evening import Evening, Reader, evening_apart, numbered
@@ -68,7 +69,9 @@ class Board:
 @pytest.fixture
 def board(tmp_path: Path) -> Iterator[Board]:
     with evening_apart(tmp_path / "site", None, "1-2") as evening:
-        evening.write(numbered(2400, 600))
+        frames = numbered(2400, 600)
+        frames[:, 580] = np.arange(2400) % 200 + 1  # the path moves too: the library hands over changes alone
+        evening.write(frames)
         (evening.folder / "rig.toml").write_text(RIG, encoding="utf-8")
         with evening.reader("0.0.0.0", "multicast") as reader, evening.running():
             found = Board(evening, reader)
