@@ -60,4 +60,5 @@ def _mark_files(parser: Parser) -> None:
         before_site = parser.names and not action.option_strings and action.nargs == "?" and not action.choices
         if action.type is Path or before_site:  # a word that may be left out may be followed by SITE, or be SITE
             folder = before_site or action.metavar in FOLDERS
-            action.complete = DIRECTORY if folder and parser.names != SiteWord.RIG else FILE  # type: ignore[attr-defined]
+            kind = DIRECTORY if folder and parser.names != SiteWord.RIG else FILE
+            action.complete = kind  # type: ignore[attr-defined]  # shtab reads it; argparse has no such field

@@ -83,7 +83,8 @@ def _name(action: argparse.Action) -> str:
 def _help_of(parser: Parser, name: str) -> str:
     """The line of help of a command."""
     assert parser._subparsers
-    (found,) = (one for one in parser._subparsers._group_actions[0]._choices_actions if one.dest == name)  # type: ignore[attr-defined]
+    (verbs,) = parser._subparsers._group_actions
+    (found,) = (one for one in verbs._choices_actions if one.dest == name)  # type: ignore[attr-defined]  # its type is private
     return str(found.help)
 
 

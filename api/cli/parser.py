@@ -58,7 +58,7 @@ class Argument:
     def add_to(self, container: argparse._ActionsContainer) -> None:
         """Add it to a parser or to a group of one."""
         action = container.add_argument(self.name, **self.options)
-        action.example = self.example  # type: ignore[attr-defined]
+        action.example = self.example  # type: ignore[attr-defined]  # a field of ours on an action of argparse
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,7 @@ def place_problem(path: Path) -> str | None:
     """The problem with a path for a new file, or None."""
     if os.path.isdir(path):  # noqa: PTH112  # is_dir() raises if a name is too long
         return "this is a folder, not a frame file"
-    if os.path.exists(path) and not os.path.isfile(path):  # noqa: PTH110, PTH113  # the same
+    if os.path.exists(path) and not os.path.isfile(path):  # noqa: PTH110, PTH113  # as above: a long name
         return "this is a device or a pipe, and a frame file would take its place"
     if len(os.fsencode(path.name)) > NAME_BYTES_MAX:
         return f"its name is longer than {NAME_BYTES_MAX} bytes"

@@ -61,10 +61,15 @@ Place = Annotated[
 ]
 
 
-class SeasonChange(RequestModel):
-    """The dates of a performance."""
+class SiteChange(RequestModel):
+    """A change that a form makes in the files."""
 
     called = "this change"
+
+
+class SeasonChange(SiteChange):
+    """The dates of a performance."""
+
     change: Literal["season"]
     performance: Place
     season: Annotated[
@@ -74,10 +79,9 @@ class SeasonChange(RequestModel):
     ]
 
 
-class OpeningChange(RequestModel):
+class OpeningChange(SiteChange):
     """When a performance opens. A limit that is not given stays; null removes it."""
 
-    called = "this change"
     change: Literal["opening"]
     performance: Place
     time: Time
@@ -85,19 +89,17 @@ class OpeningChange(RequestModel):
     not_after: Time | None = Field(default_factory=absent)
 
 
-class ClosingChange(RequestModel):
+class ClosingChange(SiteChange):
     """When a performance closes."""
 
-    called = "this change"
     change: Literal["closing"]
     performance: Place
     time: Time
 
 
-class OrderChange(RequestModel):
+class OrderChange(SiteChange):
     """The running order of a show."""
 
-    called = "this change"
     change: Literal["order"]
     show: Name
     order: Annotated[
@@ -105,10 +107,9 @@ class OrderChange(RequestModel):
     ]
 
 
-class BrightnessChange(RequestModel):
+class BrightnessChange(SiteChange):
     """The brightness of everything, or of a zone."""
 
-    called = "this change"
     change: Literal["brightness"]
     brightness: Annotated[
         float, Field(strict=True, ge=0, le=1), Expected("{value!r} is not a number from 0 to 1", "as 0.6")
@@ -116,10 +117,9 @@ class BrightnessChange(RequestModel):
     zone: Name | None = Field(default_factory=absent)
 
 
-class HoursChange(RequestModel):
+class HoursChange(SiteChange):
     """New neighbours' hours, or other values of those with a number. A save refuses what shortens them."""
 
-    called = "this change"
     change: Literal["hours"]
     kind: Annotated[Literal["dark", "quiet", "dim"], Expected("{value!r} are no hours", "use dark, quiet, dim")]
     number: Annotated[
@@ -135,10 +135,9 @@ class HoursChange(RequestModel):
     ] = Field(default_factory=absent)
 
 
-class PieceChange(RequestModel):
+class PieceChange(SiteChange):
     """A new piece; with `show`, at the end of that running order."""
 
-    called = "this change"
     change: Literal["piece"]
     name: Name
     frames: File
@@ -146,36 +145,32 @@ class PieceChange(RequestModel):
     show: Name | None = Field(default_factory=absent)
 
 
-class PieceFileChange(RequestModel):
+class PieceFileChange(SiteChange):
     """Another frame file for a piece, or another sound file. What is not given stays; null removes the sound."""
 
-    called = "this change"
     change: Literal["piece-file"]
     name: Name
     frames: File | None = Field(default_factory=absent)
     sound: File | None = Field(default_factory=absent)
 
 
-class RemovePieceChange(RequestModel):
+class RemovePieceChange(SiteChange):
     """A piece that goes, from the running orders too. Its files stay."""
 
-    called = "this change"
     change: Literal["remove-piece"]
     name: Name
 
 
-class NameChange(RequestModel):
+class NameChange(SiteChange):
     """The name of the site."""
 
-    called = "this change"
     change: Literal["name"]
     name: Name
 
 
-class RenameChange(RequestModel):
+class RenameChange(SiteChange):
     """Another name for a piece or a show, wherever site.toml names it."""
 
-    called = "this change"
     change: Literal["rename"]
     kind: Annotated[Literal["piece", "show"], Expected("{value!r} has no name here", "use piece, show")]
     name: Name

@@ -13,15 +13,15 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import av  # noqa: F401
+import av  # noqa: F401  # loaded before the fork, as all below: a signal comes in the work, not in an import
 import PIL.ImageDraw
-import PIL.PngImagePlugin  # noqa: F401
-import rich.console  # noqa: F401
+import PIL.PngImagePlugin  # noqa: F401  # the same
+import rich.console  # noqa: F401  # the same
 
-from gloaming.api.cli import frames_import, record_verb  # noqa: F401
+from gloaming.api.cli import frames_import, record_verb  # noqa: F401  # the same
 from gloaming.api.cli import main as command
-from gloaming.daemon.reports import calendar, season_svg, sheet_html, survey_html  # noqa: F401
-from gloaming.shows.demonstration import season  # noqa: F401
+from gloaming.daemon.reports import calendar, season_svg, sheet_html, survey_html  # noqa: F401  # the same
+from gloaming.shows.demonstration import season  # noqa: F401  # the same
 
 
 def call(order: dict[str, Any]) -> int:

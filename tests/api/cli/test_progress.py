@@ -75,7 +75,7 @@ def test_a_message_stands_above_the_line() -> None:
 
 @pytest.mark.parametrize("how", [{"delay": 2}, {"json": True}])
 def test_nothing_is_drawn_of_short_work_and_with_json(how: dict[str, float]) -> None:
-    assert in_terminal(program(*STEPS, **how)) == (0, "done\r\n")  # type: ignore[arg-type]
+    assert in_terminal(program(*STEPS, **how)) == (0, "done\r\n")  # type: ignore[arg-type]  # each case gives one of its options
 
 
 def test_nothing_is_drawn_where_standard_error_is_no_terminal() -> None:
