@@ -28,13 +28,19 @@ def line_of(table: Table | PerformanceRule) -> int:
 def errors_in(path: Path, file: SiteFile) -> Iterator[ConfigError]:
     """All contradictions between the tables, and values out of bounds."""
     yield from _names(path, file)
+    yield from _triggers(path, file)
     yield from _values(path, file)
 
 
 def _names(path: Path, file: SiteFile) -> Iterator[ConfigError]:
     """Names that are double or missing, and lengths of shows and performances out of bounds."""
     pieces, shows = {piece.name for piece in file.piece}, {show.name for show in file.show}
-    groups: dict[str, tuple[Named, ...]] = {"piece": file.piece, "show": file.show}
+    groups: dict[str, tuple[Named, ...]] = {
+        "piece": file.piece,
+        "show": file.show,
+        "trigger": file.trigger,
+        "hold": file.hold,
+    }
     for kind, tables in groups.items():
         seen: dict[str, str] = {}
         for index, table in enumerate(tables):
@@ -61,6 +67,18 @@ def _names(path: Path, file: SiteFile) -> Iterator[ConfigError]:
         if performance.grace > 3_600_000_000_000:
             problem, hint = "grace is an hour at most", 'as grace = "3 min"'
             yield ConfigError(path, line_of(performance), f"performance[{index}].grace", problem, hint)
+
+
+def _triggers(path: Path, file: SiteFile) -> Iterator[ConfigError]:
+    """Pieces and shows that triggers name and the site does not have."""
+    known = {"piece": sorted(piece.name for piece in file.piece), "show": sorted(show.name for show in file.show)}
+    for index, trigger in enumerate(file.trigger):
+        named = [("piece", "piece", trigger.piece), ("show", "show", trigger.show)]
+        named += [(f"only_during[{place}]", "show", name) for place, name in enumerate(trigger.only_during or ())]
+        for key, what, name in named:
+            if name is not None and name not in known[what]:
+                problem, hint = f"there is no {what} {name!r}", instead(name, known[what] or [f"a [[{what}]] table"])
+                yield ConfigError(path, line_of(trigger), f"trigger[{index}].{key}", problem, hint)
 
 
 def unlikely_place(path: Path, place: PlaceTable) -> Iterator[ConfigError]:
@@ -93,6 +111,8 @@ def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, Frame
         *((f"neighbours.dim[{index}].zone", rule.zone, rule) for index, rule in enumerate(file.neighbours.dim)),
         *((f"performance[{index}].zone", rule.zone, rule) for index, rule in enumerate(file.performance)),
         *((f"output.zone[{index}].name", rule.name, rule) for index, rule in enumerate(file.output.zone)),
+        *((f"trigger[{index}].zone", rule.zone, rule) for index, rule in enumerate(file.trigger)),
+        *((f"hold[{index}].zone", rule.zone, rule) for index, rule in enumerate(file.hold)),
     ]
     if not any(name for _, name, _ in rules):
         return

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.site.checks import errors_in, line_of, reaches, unlikely_place, zone_errors
 from gloaming.daemon.site.schema import ClockTable, Neighbours, OutputTable, Phone, Show, SiteFile, Sound, SurveyTable
 from gloaming.daemon.site.schema_delivery import Alert, Hook
+from gloaming.daemon.site.schema_outside import Hold, Public, Trigger
 from gloaming.daemon.site.schema_rules import DimHours, Hours, Performance
 from gloaming.daemon.timetable.nights import Night, overlaps
 from gloaming.daemon.timetable.sun import Spot
@@ -56,6 +57,8 @@ class Piece:
     info: FrameFileInfo | None
     sound_ns: int | None = None
     damaged: tuple[tuple[int, int | None], ...] = ()
+    title: str = ""
+    artist: str = ""
 
     @property
     def length_ns(self) -> int | None:
@@ -95,6 +98,9 @@ class Site:
     rig: Rig
     alerts: tuple[Alert, ...] = ()
     hooks: tuple[Hook, ...] = ()
+    triggers: tuple[Trigger, ...] = ()
+    holds: tuple[Hold, ...] = ()
+    public: Public = field(default_factory=Public)
     survey: SurveyTable = field(default_factory=SurveyTable)
     problems: tuple[ConfigError, ...] = field(default=())
     missing_sounds: tuple[ConfigError, ...] = field(default=())
@@ -225,6 +231,9 @@ def load_site(
         rig=rig,
         alerts=file.alert,
         hooks=file.hook,
+        triggers=file.trigger,
+        holds=file.hold,
+        public=file.public,
         survey=file.survey,
         problems=on_their_lines(path, problems),
         missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file)),
@@ -270,7 +279,9 @@ def _pieces(folder: Path, path: Path, file: SiteFile, rig: Rig) -> tuple[dict[st
                 problems.append(ConfigError(path, line_of(table), key, problem, hint, code))
         sound = (folder / table.sound).absolute() if table.sound else None
         sound_ns = _unlike_ns(sound, info) if sound and info else None
-        pieces[table.name] = Piece(table.name, frames, sound, table.place, info, sound_ns)
+        pieces[table.name] = Piece(
+            table.name, frames, sound, table.place, info, sound_ns, title=table.title, artist=table.artist
+        )
     return pieces, problems
 
 

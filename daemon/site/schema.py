@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from gloaming.daemon.site.schema_delivery import Alert, Hook
+from gloaming.daemon.site.schema_outside import Hold, Public, Trigger
 from gloaming.daemon.site.schema_rules import (
     Brightness,
     DimHours,
@@ -201,6 +202,10 @@ class PieceTable(Named):
         None
     )
     """The sound file, relative to the site's folder."""
+    title: Annotated[OneLine, Field(max_length=200, examples=['"The tide comes in"'])] = ""
+    """Its title for signs. Without it, its name."""
+    artist: Annotated[OneLine, Field(max_length=200, examples=['"Pier Road ensemble"'])] = ""
+    """Whose it is, for signs."""
 
 
 class Show(Named):
@@ -289,3 +294,9 @@ class SiteFile(Table):
     """Where troubles are reported."""
     hook: tuple[Hook, ...] = ()
     """Messages and commands at openings and closings."""
+    trigger: tuple[Trigger, ...] = ()
+    """Events from outside that call a piece or a show."""
+    hold: tuple[Hold, ...] = ()
+    """Conditions from outside that keep the light off or low."""
+    public: Public = Public()
+    """What everybody may know."""

@@ -55,7 +55,7 @@ def _read_web(text: object) -> str:
     return url
 
 
-def _read_mqtt(text: object) -> str:
+def read_mqtt(text: object) -> str:
     hint = 'as "mqtt://192.0.2.5/lights"'
     url = _read_url(text)
     topic = urlsplit(url).path.strip("/")
@@ -100,7 +100,7 @@ class Hook(Table):
     """A web address. `body` is sent to it by POST."""
     command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = None
     """A program with its full path, and its arguments. GLOAMING_HOOK has the moment, GLOAMING_BODY the body."""
-    mqtt: Annotated[str, BeforeValidator(_read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
+    mqtt: Annotated[str, BeforeValidator(read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
     """An MQTT broker and a topic. `body` is sent to it."""
     body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
     """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
