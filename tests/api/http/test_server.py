@@ -17,11 +17,10 @@ import pytest
 
 from gloaming.api.http.certificate import Certificate, not_after_s
 from gloaming.api.http.server import PageServer
-from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import load_site
 from tests.api.evening import gloaming
-from tests.api.house import offset_to, run, write_site
+from tests.api.house import StillClock, run, write_site
 from tests.api.http.certificates import make_certificate
 from tests.tools import needs
 
@@ -32,7 +31,7 @@ PATIENCE_S = 30.0
 @asynccontextmanager
 async def serving(folder: Path) -> AsyncIterator[PageServer]:
     """A planner that runs in this process, and its page's server."""
-    planner = Planner(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
+    planner = Planner(load_site(folder), folder / "state", StillClock("2026-12-12T18:00"))
     page = PageServer(planner, folder / "state", None)
     planner.add_troubles(page.troubles)
     await planner.start()

@@ -14,6 +14,8 @@ from tests.api.house import House, house, run
 
 FPS = 40
 S = 1_000_000_000
+AT = "2026-12-12T18:00:01"
+"""In the middle of a piece."""
 
 
 def told(home: House, ahead: int) -> dict[str, Any]:
@@ -33,7 +35,7 @@ def skips(home: House) -> list[int]:
 
 def test_the_next_piece_begins_at_the_damaged_frame(tmp_path: Path) -> None:
     async def work() -> None:
-        async with house(tmp_path) as home:
+        async with house(tmp_path, AT) as home:
             message = told(home, 3 * FPS)
             (at_ns,) = skips(home)
             before, after = home.planner.decision(at_ns - 1), home.planner.decision(at_ns)
@@ -49,7 +51,7 @@ def test_the_next_piece_begins_at_the_damaged_frame(tmp_path: Path) -> None:
 
 def test_frames_that_are_due_already_are_left_at_once(tmp_path: Path) -> None:
     async def work() -> None:
-        async with house(tmp_path) as home:
+        async with house(tmp_path, AT) as home:
             told(home, -3)
             (at_ns,) = skips(home)
             assert at_ns <= home.planner.now_ns()
@@ -59,7 +61,7 @@ def test_frames_that_are_due_already_are_left_at_once(tmp_path: Path) -> None:
 
 def test_a_file_that_is_copied_again_is_no_trouble_any_more(tmp_path: Path) -> None:
     async def work() -> None:
-        async with house(tmp_path) as home:
+        async with house(tmp_path, AT) as home:
             planner = home.planner
             message = told(home, 3 * FPS)
             planner._adopt(planner.site)
@@ -77,7 +79,7 @@ def test_a_file_that_is_copied_again_is_no_trouble_any_more(tmp_path: Path) -> N
 def test_after_a_skip_or_a_pause_before_the_damage_the_next_piece_plays_whole(tmp_path: Path) -> None:
     async def work() -> None:
         for request in ({"kind": "skip"}, {"kind": "pause", "minutes": 5}):
-            async with house(tmp_path / str(request["kind"])) as home:
+            async with house(tmp_path / str(request["kind"]), AT) as home:
                 told(home, 5 * FPS)
                 (planned,) = skips(home)
                 await home.planner.ask(dict(request), "Ada")
@@ -95,7 +97,7 @@ def damaged(home: House, piece: str) -> None:
 
 def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: Path) -> None:
     async def work() -> None:
-        async with house(tmp_path) as home:
+        async with house(tmp_path, AT) as home:
             planner = home.planner
             now_ns = planner.now_ns()
             seen = {at_ns: planner.decision(at_ns) for at_ns in range(now_ns - 3600 * S, now_ns, 61 * S)}
@@ -121,7 +123,7 @@ def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: 
 
 def test_with_all_pieces_damaged_the_show_is_dark_and_one_line_reports_it(tmp_path: Path) -> None:
     async def work() -> None:
-        async with house(tmp_path) as home:
+        async with house(tmp_path, AT) as home:
             planner = home.planner
             for _ in range(200):
                 decision = planner.decision(planner.now_ns())
@@ -143,7 +145,7 @@ def test_with_all_pieces_damaged_the_show_is_dark_and_one_line_reports_it(tmp_pa
 
 def test_damage_is_known_over_a_restart(tmp_path: Path) -> None:
     async def work() -> None:
-        async with house(tmp_path) as home:
+        async with house(tmp_path, AT) as home:
             piece = str(told(home, -3)["piece"])
             again = DamagedFiles(home.planner._store).on(home.planner.site, home.planner.now_ns())
             assert again.pieces[piece].damaged == home.planner.site.pieces[piece].damaged

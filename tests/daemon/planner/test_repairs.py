@@ -10,11 +10,10 @@ import pytest
 
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner import repairs
-from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.store import Store, read_repairs
 from gloaming.daemon.site.load import load_site
-from tests.api.house import offset_to, write_site
+from tests.api.house import StillClock, write_site
 
 DEAD: dict[str, Any] = {"part": "ridge", "pixel": 37, "fault": "dead"}
 
@@ -25,7 +24,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def planner_of(folder: Path) -> Planner:
-    return Planner(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
+    return Planner(load_site(folder), folder / "state", StillClock("2026-12-12T18:00"))
 
 
 def listed(planner: Planner) -> list[tuple[str, int | None, str]]:

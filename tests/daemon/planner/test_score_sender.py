@@ -11,12 +11,11 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.messages import windows_of
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.score.score import Score
 from gloaming.daemon.site.load import load_site
-from tests.api.house import offset_to
+from tests.api.house import StillClock
 from tests.daemon.quay_site import SECOND_NS, TABLES, ns, performance, site_of, write
 
 S = SECOND_NS
@@ -60,7 +59,7 @@ def planner_at(folder: Path, at: str, *tables: str) -> Iterator[tuple[Planner, S
     write(folder, *tables, TABLES, EVENING, rig=RIG)
     site = load_site(folder, datetime.fromisoformat("2026-11-25T12:00:00+00:00"), strict=False)
     (folder / "state").mkdir(exist_ok=True)
-    planner, sent = Planner(site, folder / "state", Clock(offset_to(at))), Sent()
+    planner, sent = Planner(site, folder / "state", StillClock(at)), Sent()
     planner._client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
     try:
         yield planner, sent
@@ -102,6 +101,7 @@ def test_an_override_of_a_zone_is_an_area_until_it_ends(tmp_path: Path) -> None:
             count = len(sent.scores)
             planner._decide()
             assert len(sent.scores) == count, "nothing has changed"
+            planner._situation.now_ns = lambda: ns("2026-12-14T18:10:30")  # type: ignore[method-assign]
             await planner.undo(int(str(made["id"])), "Ada")
             (area,) = sent.scores[-1].areas  # it fades back
             assert area.segments[-1].level_until == 1

@@ -177,9 +177,9 @@ def test_a_deleted_piece_is_restored_with_its_files_and_gone_after_a_day(tmp_pat
             await take(client, await upload(client, "swell.frames", data), "swell")
             assert (await client.post(f"{PIECES}/swell/restore")).status_code == 409
             deleted = DeletedPieces(site)
-            deleted.remove_old(home.planner.now_ns() + DAY_NS - 10**11)
-            assert deleted.all()
             deleted.remove_old(home.planner.now_ns() + DAY_NS)
+            assert deleted.all()
+            deleted.remove_old(home.planner.now_ns() + DAY_NS + 1)
             assert not deleted.all() and not [*(site / "deleted-pieces").iterdir()]
 
     run(work())
