@@ -30,6 +30,7 @@ PACKAGES = {
     "libfaketime": "libfaketime",
     "mandoc": "mandoc",
     "mosquitto": "mosquitto",
+    "mosquitto_passwd": "mosquitto",
     "nft": "nftables",
     "node": "nodejs",
     "npm": "npm",

@@ -24,7 +24,8 @@ from gloaming.daemon.integrations.hooks import Hooks
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.schema_delivery import Hook
 from tests.daemon.webhook import WebhookServer
-from tests.tools import find, needs
+from tests.mosquitto import Mosquitto
+from tests.tools import needs
 from tests.waiting import wait_until
 
 S = 1_000_000_000
@@ -188,33 +189,14 @@ def test_a_hook_that_was_sent_while_the_clock_was_ahead_is_sent_at_its_right_tim
 
 @needs("mosquitto")
 def test_a_message_by_mqtt_is_kept_by_the_broker(tmp_path: Path) -> None:
-    """Read back by Debian's mosquitto and paho's own subscriber."""
-    from paho.mqtt import subscribe
-
-    broker = find("mosquitto")
-    assert broker
-    address = "127.0.74.43"
-    with socket.socket() as probe:
-        probe.bind((address, 0))
-        port = probe.getsockname()[1]
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(f"listener {port} {address}\nallow_anonymous true\nuser root\n")
-    process = subprocess.Popen([broker, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        wait_until(lambda: listens(address, port), "the broker")
-        publish(f"mqtt://{address}:{port}/pier/lights", "on")
-        message = subscribe.simple("pier/lights", hostname=address, port=port, retained=True)
-        assert (message.payload, message.retain) == (b"on", True)
-    finally:
-        process.terminate()
-        process.wait(10)
+    """Read back from Debian's mosquitto by paho."""
+    with Mosquitto(tmp_path) as broker:
+        publish(broker.url("pier/lights"), "on")
+        with broker.listen("pier/lights") as heard:
+            wait_until(lambda: heard, "the message")
+        assert (heard[0].payload, heard[0].retain) == (b"on", True)
     with pytest.raises(DeliveryError, match="Connection refused"):
-        publish(f"mqtt://user:S3CRET@{address}:{port}/pier/lights", "on")
-
-
-def listens(address: str, port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex((address, port)) == 0
+        publish(broker.url("pier/lights", "user:S3CRET"), "on")
 
 
 def test_a_broken_messenger_thread_does_not_outlive_its_hooks(store: Store) -> None:
