@@ -88,7 +88,8 @@ class Recording:
         self._pacer = Pacer(rhythm.period_ns, self._frame)
         self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.counts, clock_is_steady=live)
         self._fps = wanted.fps or usual(1e9 / rhythm.period_ns)
-        self._fps_shown = float(self._fps)
+        self._before = 0, 0.0
+        """The frames, and their seconds, before the rate that is used now."""
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
         self._slots_max = np.full(UNIVERSES, SLOTS_MAX)
         if live or wanted.slots != "used":
@@ -96,7 +97,7 @@ class Recording:
         self._first: Bytes | None = None
         self._still = 0
         self._row: Bytes | None = None
-        self._limit(0.0)
+        self._use_rate(1e9 / rhythm.period_ns)
         self._filled_before = 0
         self._out, self._parts = out, Parts(out, self._fps, self._slots, live, wanted.rig)
 
@@ -118,9 +119,9 @@ class Recording:
     def adopt(self, rhythm: Rhythm) -> None:
         """Continue with another rhythm. The one before was a guess, made while nothing changed."""
         self._assembler.adopt(rhythm)
-        done_s = self.counts.frames / self._fps_shown
-        self._fps_shown = float(self._wanted.fps or usual(1e9 / rhythm.period_ns))
-        self._limit(done_s)
+        frames, before_s = self._before
+        self._before = self.counts.frames, before_s + (self.counts.frames - frames) / self._fps_shown
+        self._use_rate(1e9 / rhythm.period_ns)
 
     def unknown(self, packets: Packets) -> dict[int, int]:
         """The universes in packets that are not recorded, with the most slots that came."""
@@ -151,11 +152,20 @@ class Recording:
         more = len(self._slots) - len(row)
         return np.concatenate([row, np.zeros((more, SLOTS_MAX), np.uint8)]) if more else row
 
-    def _limit(self, done_s: float) -> None:
-        """Set the most frames in all, and the most frames without a change."""
-        still_s, for_s, fps = self._wanted.until_still_s, self._wanted.for_s, self._fps_shown
+    def _use_rate(self, measured_fps: float) -> None:
+        """Set the rate, the most frames in all, and the most frames without a change.
+
+        The first look lasts a moment, so its rate may be some per cent off. The rate is measured again half-way to the
+        end, and half-way from there, until it is the rate of the file.
+        """
+        self._fps_shown = fps = float(self._wanted.fps or usual(measured_fps))
+        still_s, for_s, so_far = self._wanted.until_still_s, self._wanted.for_s, self.counts.frames
         self._still_max = None if still_s is None else max(1, round(still_s * fps))
-        self._frames_max = None if for_s is None else self.counts.frames + max(1, round((for_s - done_s) * fps))
+        self._frames_max = self._measure_at = None
+        if for_s is not None:
+            frames, before_s = self._before
+            self._frames_max = max(1, frames + round((for_s - before_s) * fps))
+            self._measure_at = so_far + max(1, (self._frames_max - so_far) // 2)
 
     def silent(self) -> list[int]:
         """The universes that have not sent levels."""
@@ -208,7 +218,9 @@ class Recording:
         np.bitwise_or(self._lit, row, out=self._lit)
         self.counts.frames += 1
         self.counts.frames_filled = self._pacer.filled - self._filled_before
-        if self.counts.frames == self._frames_max:
+        if self.counts.frames == self._measure_at:
+            self._use_rate(self._pacer.measured_fps() or self._fps_shown)
+        if self._frames_max is not None and self.counts.frames >= self._frames_max:
             self.ended = "the time is over"
 
     def _break(self, error: InputError) -> None:

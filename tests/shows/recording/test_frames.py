@@ -12,10 +12,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.shows.framefile.reader import Frames, inspect
+from gloaming.shows.protocols.e131.parse import read
+from gloaming.shows.recording import capture
 from gloaming.shows.recording.census import find_period
-from gloaming.shows.recording.recorder import Wanted, from_capture
+from gloaming.shows.recording.recorder import Recording, Wanted, from_capture
+from gloaming.shows.recording.rhythm import Rhythm
 from tests.places import REFERENCE
-from tests.shows.streams import Event, data, everything, recorded, stream, sync, without_stills
+from tests.shows.streams import Event, captured, data, everything, recorded, stream, sync, without_stills
 
 CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
 
@@ -282,6 +285,23 @@ def test_the_rate_is_found(tmp_path: Path, fps: Fraction) -> None:
     _, outcome = recorded(tmp_path, stream(changing(200, 2), 1, fps))
     assert abs(outcome.info.fps / fps - 1) < Fraction(1, 1000)
     assert outcome.info.fps == fps or fps == Fraction("26.4")
+
+
+@pytest.mark.parametrize("look_fps", [24.1, 25, 25.9])
+def test_a_length_counts_by_the_rate_of_the_file_and_not_by_that_of_the_first_look(
+    tmp_path: Path, look_fps: float
+) -> None:
+    """A look of 1.5 s at a busy source is up to 4 % off: five frames in 5.2 s."""
+    levels = changing(140, 2)
+    path = captured(tmp_path / "in.pcap", stream(levels, 1, 25))
+    look = Rhythm(int(1e9 / look_fps), None, frozenset((1, 2)))
+    wanted = Wanted(slots="sent", for_s=5.2)
+    recording = Recording(tmp_path / "out.frames", {1: 1, 2: 1}, look, wanted, live=True)
+    for datagrams in capture.datagrams(path, capture.Seen()):
+        recording.take(read(datagrams))
+    outcome = recording.close()
+    assert (outcome.info.fps, outcome.notes) == (25, ("ended: the time is over",))
+    assert np.array_equal(everything(outcome.info), levels[:130])
 
 
 def test_a_given_rate_is_written_and_another_rate_reported(tmp_path: Path) -> None:
