@@ -75,6 +75,10 @@ class DayPlan:
             self._segments[from_ns] = self._filled_in(stretch, from_ns, until_ns, part)
         return self._segments[from_ns]
 
+    def rules_at(self, at_ns: int) -> RulesInForce:
+        """What is in force together at an instant of this day."""
+        return self._stretches[self._place(at_ns)].rules
+
     def claim_on_sound(self, at_ns: int) -> tuple[int, ...]:
         """The strength of the show with sound that is given at an instant, or whose sound fades out, and whether it
         sounds now. Empty without one.

@@ -18,7 +18,7 @@ from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.direction.segments import Segments, cut, joined
 from gloaming.daemon.direction.site_protocol import SiteProtocol
-from gloaming.daemon.direction.zones_in_force import REST, areas_of, overrides_in
+from gloaming.daemon.direction.zones_in_force import REST, areas_of, overrides_in, zones_of_parts
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
@@ -89,8 +89,7 @@ def decide(
         return decide_area(at_ns, site, overrides, held, REST)
     if zone not in site.zones:
         raise KeyError(zone)
-    parts = [area.zones for area in areas_of(site, near(overrides, at_ns), zone)]
-    parts = sorted((zones for zones in parts if zone in zones), key=len)
+    parts = sorted(zones_of_parts(zone, site, near(overrides, at_ns)), key=len)
     found, *others = (decide_area(at_ns, site, overrides, held, zones) for zones in parts)
     shown = (found.state, found.show, found.piece, found.frame, found.brightness)
     differ = {

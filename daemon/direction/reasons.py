@@ -34,6 +34,12 @@ TEXTS = {
     ReasonCode.NO_COLOUR: "none of these strings and fixtures has a channel for {colour}: nothing would light up",
     ReasonCode.TIME_NOT_TAKEN: "the board takes no time from you now: {clock}",
     ReasonCode.TOO_MANY_REPAIRS: "{count} marks are open; say first which of them are mended",
+    ReasonCode.COOL_DOWN: "{trigger} has called, and rests until {until}",
+    ReasonCode.MOST_PER_HOUR: "{trigger} has called as often as it may within an hour ({most}); it rests until {until}",
+    ReasonCode.NO_SHOW: "no show is on, and {trigger} works only during one",
+    ReasonCode.OTHER_SHOW: "{show} is on, and {trigger} works only during {during}",
+    ReasonCode.PLAYS_ALREADY: "{plays} plays already",
+    ReasonCode.NO_TRIGGER: "there is no trigger {trigger} any more",
 }
 BRIEFS = {ReasonCode.OPENED: "the closing at {closes} ({closes_by})"}
 """The same texts without what differs from night to night."""

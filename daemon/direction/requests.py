@@ -15,7 +15,7 @@ from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
-from gloaming.daemon.direction.zones_in_force import REST, areas_of
+from gloaming.daemon.direction.zones_in_force import zones_of_parts
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
@@ -76,7 +76,9 @@ def ask(
 
 def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]) -> None:
     if override.kind == Kind.CALL:
-        windows = [dark_window_at(override.at_ns, site.in_zones(zones), held) for zones in _places(override.zone, site)]
+        windows = [
+            dark_window_at(override.at_ns, site.in_zones(zones), held) for zones in zones_of_parts(override.zone, site)
+        ]
         if windows and all(windows):
             raise Refusal(*dict.fromkeys(window.reason for window in windows if window))
         if override.show and override.zone and not site.reaches(override.show, override.zone):
@@ -87,11 +89,6 @@ def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ..
         given = [one for one in (found.rest, *(one for _, one in found.areas)) if one.show is not None]
         if not any(one.state in {*GIVEN, State.PAUSED} for one in given):
             raise Refusal(*found.rest.reasons)
-
-
-def _places(zone: str | None, site: SiteProtocol) -> list[frozenset[str]]:
-    """The zones of each area of a zone, as the site's rules part it; of the rest for the whole rig."""
-    return [REST] if zone is None else [area.zones for area in areas_of(site, (), zone) if zone in area.zones]
 
 
 def _with_its_sound(

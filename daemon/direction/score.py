@@ -52,6 +52,12 @@ class ReasonCode(StrEnum):
     NO_COLOUR = "no-colour"
     TIME_NOT_TAKEN = "time-not-taken"
     TOO_MANY_REPAIRS = "too-many-repairs"
+    COOL_DOWN = "cool-down"
+    MOST_PER_HOUR = "most-per-hour"
+    NO_SHOW = "no-show"
+    OTHER_SHOW = "other-show"
+    PLAYS_ALREADY = "plays-already"
+    NO_TRIGGER = "no-trigger"
 
 
 @dataclass(frozen=True, slots=True)

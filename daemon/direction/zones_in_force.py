@@ -26,6 +26,13 @@ def areas_of(site: SiteProtocol, overrides: Iterable[Override] = (), zone: str |
     return _areas(site, frozenset(name for name in names if name in site.zones)) if names else ()
 
 
+def zones_of_parts(
+    zone: str | None, site: SiteProtocol, overrides: Iterable[Override] = ()
+) -> tuple[frozenset[str], ...]:
+    """The zones of each area of a zone; of the rest for the whole rig."""
+    return (REST,) if zone is None else tuple(a.zones for a in areas_of(site, overrides, zone) if zone in a.zones)
+
+
 @lru_cache(maxsize=128)
 def _areas(site: SiteProtocol, names: frozenset[str]) -> tuple[Area, ...]:
     return areas({name: site.zones[name] for name in sorted(names)})

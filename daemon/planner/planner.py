@@ -35,6 +35,7 @@ from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.planner.store import DeviceStore, Store
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
+from gloaming.daemon.planner.triggers import Triggers
 from gloaming.daemon.reports.journal_lines import Row
 from gloaming.daemon.reports.journal_report import JournalReport, season_report
 from gloaming.daemon.reports.metrics import Status
@@ -76,6 +77,7 @@ class Planner:
         )
         self._repairs = Repairs(situation)
         self._commands = Commands(situation, self._rig, self._sender)
+        self._triggers = Triggers(situation, self._commands)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)

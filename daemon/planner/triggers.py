@@ -1,0 +1,135 @@
+"""The site's triggers: each event becomes a call, or a refusal with its reason. Refusals are counted, not alarmed.
+
+A call of a trigger is an override like any other. Counts are those since the last noon, so that they are of one night.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.requests import NOON, Refusal
+from gloaming.daemon.direction.score import Reason, ReasonCode
+from gloaming.daemon.direction.trigger_rule import called_at, caller, refusal
+from gloaming.daemon.planner.commands import Commands
+from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.site.schema_outside import Trigger
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
+
+KIND = "trigger"
+"""The kind of a trigger's lines in the journal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pulled:
+    """What became of an event: the override that it made, or why it was refused."""
+
+    override: dict[str, Any] | None = None
+    refused: Reason | None = None
+
+
+@dataclass(slots=True)
+class TriggerCounts:
+    """The events of a trigger since noon."""
+
+    calls: int = 0
+    refusals: Counter[ReasonCode] = field(default_factory=Counter)
+    refused_ns: int | None = None
+    """When the last one was refused."""
+
+
+class Triggers:
+    """Owns the counts. `pulled` is called on the event loop."""
+
+    def __init__(self, situation: Situation, commands: Commands) -> None:
+        self._situation, self._commands = situation, commands
+        self._counts: dict[str, TriggerCounts] = {}
+        self._night: date | None = None
+
+    async def pulled(self, name: str, by: str, at_ns: int) -> Pulled:
+        """Act on an event of a trigger at an instant. `by` says where it came from: "mqtt", "http", "KEY_ENTER".
+
+        The rule judges the present, because a call begins now.
+        """
+        now = self._situation
+        now.after_step()
+        trigger = next((one for one in now.site.triggers if one.name == name), None)
+        if trigger is None:  # the site was read again since it listened
+            return Pulled(refused=reason(ReasonCode.NO_TRIGGER, "site.toml trigger", trigger=name))
+        refused = self._refusal(trigger)
+        if refused is None:
+            try:
+                override = await self._commands.ask(_request(trigger), caller(name))
+            except Refusal as error:
+                refused = error.reasons[0]
+            else:
+                self._called(trigger, by, at_ns)
+                return Pulled(override)
+        self._refused(trigger, by, at_ns, refused)
+        return Pulled(refused=refused)
+
+    def counts(self) -> dict[str, TriggerCounts]:
+        """The counts of each trigger of the site, by its name."""
+        local = datetime.fromtimestamp(self._situation.now_ns() // SECOND_NS, self._situation.timezone)
+        night = local.date() - timedelta(days=local.time() < NOON)
+        if night != self._night:
+            self._night, self._counts = night, {}
+        names = [trigger.name for trigger in self._situation.site.triggers]
+        self._counts = {name: self._counts.get(name) or TriggerCounts() for name in names}
+        return self._counts
+
+    def as_json(self) -> list[dict[str, Any]]:
+        """The answer of GET /api/triggers: each trigger with its last call, and the night's calls and refusals."""
+        now, counts = self._situation, self.counts()
+        return [self._trigger_json(trigger, counts[trigger.name]) for trigger in now.site.triggers]
+
+    def _trigger_json(self, trigger: Trigger, counts: TriggerCounts) -> dict[str, Any]:
+        called, refused = called_at(trigger.name, self._situation.overrides), self._refusal(trigger)
+        zone = self._situation.timezone
+        return {
+            "name": trigger.name,
+            "piece": trigger.piece,
+            "show": trigger.show,
+            "zone": trigger.zone,
+            "last_call": isoformat(called[-1], zone) if called else None,
+            "calls": counts.calls,
+            "refusals": {str(code): number for code, number in sorted(counts.refusals.items())},
+            "last_refusal": None if counts.refused_ns is None else isoformat(counts.refused_ns, zone),
+            "refused_now": refused.as_json() if refused else None,
+        }
+
+    def _refusal(self, trigger: Trigger) -> Reason | None:
+        """Why a trigger may not call now."""
+        now = self._situation
+        if not now.trust.trusted:
+            return now.no_clock()
+        called = called_at(trigger.name, now.overrides)
+        return refusal(trigger, now.now_ns(), now.site, now.overrides, now.held, called)
+
+    def _called(self, trigger: Trigger, by: str, at_ns: int) -> None:
+        self.counts()[trigger.name].calls += 1
+        note = f": {trigger.note}" if trigger.note else ""
+        text = f"{trigger.name} calls {trigger.piece or trigger.show} ({by}){note}"
+        self._situation.store.note(at_ns, KIND, text, caller(trigger.name), {"trigger": trigger.name, "by": by})
+
+    def _refused(self, trigger: Trigger, by: str, at_ns: int, refused: Reason) -> None:
+        counts = self.counts()[trigger.name]
+        counts.refusals[refused.code] += 1
+        counts.refused_ns = at_ns
+        text = f"{trigger.name} is refused ({by}): {refused.text}"
+        self._situation.store.note_seldom(at_ns, KIND, text, "refused", {"trigger": trigger.name, "by": by})
+
+
+def _request(trigger: Trigger) -> dict[str, object]:
+    """The request of an override that a trigger stands for."""
+    request: dict[str, object] = {"kind": "call"}
+    request |= {key: value for key in ("piece", "show", "zone") if (value := getattr(trigger, key)) is not None}
+    if trigger.lasts is not None:
+        request["minutes"] = trigger.lasts / MINUTE_NS
+    if trigger.after_piece:
+        request["after"] = True
+    return request
