@@ -18,13 +18,14 @@ from gloaming.api.http.middleware import Durability, RequestChecks, RequestLimit
 from gloaming.api.http.monitoring import Reports, add_monitoring
 from gloaming.api.http.openapi import document
 from gloaming.api.http.problems import add_errors
+from gloaming.api.http.public import add_public
 from gloaming.api.http.rig import rig_router
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import At, Day, Expected
 from gloaming.api.http.schemas.overrides import AnyOverrideRequest
 from gloaming.api.http.setup.router import setup_router
 from gloaming.api.http.static_page import add_pages
-from gloaming.api.http.streams import NowWatcher, OpenStreams, add_events
+from gloaming.api.http.streams import STREAMS_MAX, NowWatcher, OpenStreams, add_events
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.reports.nights import season
@@ -54,15 +55,21 @@ def make_app(
     """The application. `addresses` gives the addresses of the page."""
     limits = limits or RequestLimits()
     watch = NowWatcher(planner)
-    streams, one_at_a_time, reports = OpenStreams(watch.wake), asyncio.Lock(), Reports(planner)
+    streams, strangers = OpenStreams(watch.wake), OpenStreams(planner.public.wake, of_one=STREAMS_MAX)
+    one_at_a_time, reports = asyncio.Lock(), Reports(planner)
 
     app = FastAPI(title="Gloaming", openapi_url=None, docs_url=None, redoc_url=None)
     app.router.redirect_slashes = False
-    app.state.streams = streams
+    app.state.streams, app.state.strangers = streams, strangers
     add_errors(app)
     app.add_middleware(GZipMiddleware)
     app.add_middleware(Durability, written=planner.written)
-    app.add_middleware(RequestChecks, names=lambda: site_names(planner.site), limits=limits)
+    app.add_middleware(
+        RequestChecks,
+        names=lambda: site_names(planner.site),
+        limits=limits,
+        public=lambda: planner.site.public.stream,
+    )
     signed_in = device_of_request(planner, authenticator, limits)
     operator, owner = operator_of(signed_in), owner_of(signed_in)
 
@@ -157,6 +164,7 @@ def make_app(
     add_auth(app, planner, authenticator, signed_in, operator, owner, addresses, watch.wake)
     add_monitoring(app, planner, reports, signed_in, operator)
     app.include_router(setup_router(planner, reports, owner))
+    add_public(app, planner, strangers)
     add_pages(app)
     return app
 

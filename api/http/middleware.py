@@ -10,6 +10,7 @@ import ipaddress
 import time
 from collections.abc import Awaitable, Callable, Collection
 from dataclasses import dataclass, field
+from http import HTTPStatus
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -36,6 +37,8 @@ UPLOADS = "/api/setup/uploads"
 PAGES = {"/", "/setup"}
 """These may be opened by a link on another site: they have no data."""
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
+PUBLIC = "/api/public"
+"""Where the site says so, everybody may read this, and so may a page of another site."""
 DURABLE = ("/api/journal", "/api/report")
 """What these paths answer must still be true after a power cut."""
 
@@ -51,6 +54,8 @@ class RequestLimits:
     address_burst: float = 600.0
     device_rate: float = 20.0
     device_burst: float = 120.0
+    public_rate: float = 2.0
+    public_burst: float = 30.0
 
 
 @dataclass
@@ -93,12 +98,20 @@ def is_below(path: str, folder: str) -> bool:
 
 
 class RequestChecks:
-    """Checks the host, origin, size, time and rate of each request. `names` gives the site's current names. The body of
-    an upload passes as it arrives: TimeoutError where it stalls. Every other body is read first."""
+    """Checks the host, origin, size, time and rate of each request. `names` gives the site's current names, `public`
+    whether strangers may ask what everybody may know; that has a rate of its own. The body of an upload passes as it
+    arrives: TimeoutError where it stalls. Every other body is read first."""
 
-    def __init__(self, app: ASGIApp, names: Callable[[], Collection[str]], limits: RequestLimits) -> None:
-        self.app, self.names, self.limits = app, names, limits
+    def __init__(
+        self,
+        app: ASGIApp,
+        names: Callable[[], Collection[str]],
+        limits: RequestLimits,
+        public: Callable[[], bool] = lambda: False,
+    ) -> None:
+        self.app, self.names, self.limits, self.public = app, names, limits, public
         self.addresses = Buckets(limits.address_rate, limits.address_burst)
+        self.strangers = Buckets(limits.public_rate, limits.public_burst)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -133,7 +146,9 @@ class RequestChecks:
 
     def _refusal(self, scope: Scope, headers: Headers) -> Problem | None:
         address = scope["client"][0] if scope.get("client") else ""
-        if not self.addresses.take(network_of(address), time.monotonic()):
+        public = scope["path"] == PUBLIC and self.public()
+        buckets = self.strangers if public else self.addresses
+        if not buckets.take(network_of(address), time.monotonic()):
             return Problem(429, "too many requests from this address", {"Retry-After": "1"})
         if "transfer-encoding" in headers and "content-length" in headers:
             return Problem(400, "a request may give its length in only one way (RFC 9112 6.3)", {"Connection": "close"})
@@ -141,11 +156,15 @@ class RequestChecks:
         host = host_of(authority)
         if not is_ours(host, self.names()):
             return Problem(421, "this site does not have that name; [phone] names in site.toml adds one")
+        if public:
+            return None
         origin = headers.get("origin")
         if origin is not None and origin.partition("://")[2].lower() != authority.lower():
             return Problem(403, "asked by a page of another site")
         if headers.get("sec-fetch-site", "none") in ("cross-site", "same-site") and scope["path"] not in PAGES:
             return Problem(403, "asked by a page of another site")
+        if scope["path"] == PUBLIC:
+            return Problem(404, HTTPStatus.NOT_FOUND.phrase)  # as any path that does not exist
         return None
 
     def _in_time(self, receive: Receive) -> Receive:

@@ -11,7 +11,7 @@ from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS
 from gloaming.api.http.schemas.requests import RIG_CHECK_REQUESTS, MarkRequest
 from gloaming.daemon.site.load import Site
 
-WITHOUT_TOKEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
+WITHOUT_TOKEN = {"/healthz", "/api/public", "/api/sign-in", "/api/sign-in/link"}
 """The page itself needs none either, and is not in the document."""
 EVERYWHERE = {
     "403": "asked by a page of another site",
@@ -79,7 +79,7 @@ def _finish(path: str, method: str, operation: dict[str, Any]) -> None:
     if path not in WITHOUT_TOKEN:
         operation["security"] = [{"token": []}, {"cookie": []}]
     errors = dict(EVERYWHERE)
-    if path not in {"/healthz"}:
+    if path not in {"/healthz", "/api/public"}:
         errors |= BY_TOKEN
     if method != "get":
         errors |= UNSAFE

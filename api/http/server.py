@@ -139,7 +139,9 @@ class PageServer:
             timeout_graceful_shutdown=GRACE_S,
             lifespan="off",
         )
-        return Server(config, self.app.state.streams), CountingListener(sock, limit) if certificate else sock
+        return Server(config, self.app.state.streams, self.app.state.strangers), CountingListener(
+            sock, limit
+        ) if certificate else sock
 
     def _write_state(self, host: str, port: int) -> None:
         """Write passcode, token, address and certificate into the state folder."""
@@ -184,7 +186,7 @@ class Server(uvicorn.Server):
     """Ends the streams of events first, since they end by themselves only when the phones go. It leaves signals to the
     show."""
 
-    def __init__(self, config: uvicorn.Config, streams: OpenStreams) -> None:
+    def __init__(self, config: uvicorn.Config, *streams: OpenStreams) -> None:
         super().__init__(config)
         self.streams = streams
 
@@ -193,7 +195,8 @@ class Server(uvicorn.Server):
         yield
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        self.streams.end_all()
+        for streams in self.streams:
+            streams.end_all()
         await super().shutdown(sockets)
 
 

@@ -5,7 +5,7 @@ One watcher serves all listeners, and runs only while there are any.
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import suppress
 from typing import Annotated, Any
 
@@ -96,14 +96,17 @@ class NowWatcher:
 class OpenStreams:
     """The open streams. Their number is limited for each device and for all: the oldest ends for a new one."""
 
-    def __init__(self, wake: Callable[[], None]) -> None:
-        self._wake = wake
+    def __init__(self, wake: Callable[[], None], of_one: int = STREAMS_OF_ONE_MAX) -> None:
+        self._wake, self._of_one = wake, of_one
         self._open: list[tuple[int, asyncio.Event]] = []
+
+    def __len__(self) -> int:
+        return len(self._open)
 
     def open(self, device: int) -> asyncio.Event:
         """Add a stream of a device; the event is set when it must end."""
         mine = [one for one in self._open if one[0] == device]
-        if len(mine) >= STREAMS_OF_ONE_MAX:
+        if len(mine) >= self._of_one:
             self._end(mine[0])
         elif len(self._open) >= STREAMS_MAX:
             self._end(self._open[0])
@@ -182,7 +185,7 @@ def add_events(
         return event_stream(stream(token_of(request), device))
 
 
-def event_stream(lines: AsyncIterator[str]) -> StreamingResponse:
-    """A stream that no proxy buffers."""
-    headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+def event_stream(lines: AsyncIterator[str], more: Mapping[str, str] | None = None) -> StreamingResponse:
+    """A stream that no proxy buffers, with more headers."""
+    headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no", **(more or {})}
     return StreamingResponse(lines, media_type="text/event-stream", headers=headers)

@@ -45,6 +45,7 @@ DO = {
     "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
     "hook": "check the address or the command in the [[hook]] table",
+    "public": "check mqtt in the [public] table, and the broker; the newest text is sent when it is back",
 }
 """What to do, by the code of a trouble or by its kind."""
 
@@ -103,6 +104,7 @@ class TroubleCode(StrEnum):
     OTHER_SOURCE = "other-source"
     ALERT = "alert"
     HOOK = "hook"
+    PUBLIC = "public"
     OTHER = "other"
 
     @classmethod

@@ -25,6 +25,7 @@ from gloaming.daemon.planner.health import BLACK, Trouble
 from gloaming.daemon.planner.jobs import Jobs, Turns
 from gloaming.daemon.planner.monitor import Monitor
 from gloaming.daemon.planner.piece_files import PieceFiles
+from gloaming.daemon.planner.public import PublicLookup
 from gloaming.daemon.planner.repairs import Repairs
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
@@ -72,8 +73,14 @@ class Planner:
         )
         self._sound = SoundLevels(lambda: situation.site, store, self._troubles, self._decide_anew)
         self._jobs = Jobs(self._failed)
+        self._public = public = PublicLookup(situation, lambda at: self._jobs.at(at, "public", public.look))
         self._sender = ScoreSender(
-            situation, self._client, self._rig, self._sound, lambda at: self._jobs.at(at, "boundary", self._decide)
+            situation,
+            self._client,
+            self._rig,
+            self._sound,
+            lambda at: self._jobs.at(at, "boundary", self._decide),
+            public.look_soon,
         )
         self._repairs = Repairs(situation)
         self._commands = Commands(situation, self._rig, self._sender)
@@ -81,7 +88,7 @@ class Planner:
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)
-        troubles = (self._sound.troubles, self._rig.troubles, self._site_watch.troubles)
+        troubles = (self._sound.troubles, self._rig.troubles, self._site_watch.troubles, public.troubles)
         self._monitor = Monitor(situation, state, self._client, self._troubles, *troubles)
         self._steps: int | None = None
         self._listening: asyncio.Task[None] | None = None
@@ -133,6 +140,7 @@ class Planner:
     def _close(self) -> None:
         """Write what waits and close the state."""
         self._monitor.close()
+        self._public.close()
         self._store.close()
 
     def add_troubles(self, report: Callable[[], list[Trouble]]) -> None:
@@ -174,6 +182,11 @@ class Planner:
     def piece_files(self) -> PieceFiles:
         """The files of the pieces, and uploads."""
         return self._piece_files
+
+    @property
+    def public(self) -> PublicLookup:
+        """What everybody may know."""
+        return self._public
 
     def now_ns(self) -> int:
         """The show's time."""

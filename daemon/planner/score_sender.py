@@ -31,7 +31,8 @@ RENEW_NS = 600 * SECOND_NS
 
 
 class ScoreSender:
-    """Keeps what was sent last. `wake_at` is called with the next boundary, when `decide` is due again."""
+    """Keeps what was sent last. `wake_at` is called with the next boundary, when `decide` is due again; `decided`,
+    whenever what is shown may have changed."""
 
     def __init__(
         self,
@@ -40,9 +41,10 @@ class ScoreSender:
         rig: RigMonitor,
         sound: SoundLevels,
         wake_at: Callable[[datetime], None],
+        decided: Callable[[], None],
     ) -> None:
         self._situation, self._client, self._rig, self._sound = situation, client, rig, sound
-        self._wake_at = wake_at
+        self._wake_at, self._decided = wake_at, decided
         self._sent = AreaScore((), ())
         self._sent_until_ns = self._windows_until_ns = 0
         self._score_id = self._files = time.monotonic_ns() // 1_000_000
@@ -118,6 +120,7 @@ class ScoreSender:
         later = [segment.from_ns for segments in parts for segment in segments if segment.from_ns > now_ns]
         if later:
             self._wake_at(datetime.fromtimestamp((min(later) - now.clock.offset_ns) / SECOND_NS + 0.002, UTC))
+        self._decided()
 
     def _differs(self, found: AreaScore, now_ns: int) -> bool:
         """Whether the coming half hour differs from the transmitter's score."""

@@ -280,7 +280,7 @@ def _pieces(folder: Path, path: Path, file: SiteFile, rig: Rig) -> tuple[dict[st
         sound = (folder / table.sound).absolute() if table.sound else None
         sound_ns = _unlike_ns(sound, info) if sound and info else None
         pieces[table.name] = Piece(
-            table.name, frames, sound, table.place, info, sound_ns, title=table.title, artist=table.artist
+            table.name, frames, sound, table.place, info, sound_ns, title=table.title or table.name, artist=table.artist
         )
     return pieces, problems
 

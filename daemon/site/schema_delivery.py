@@ -28,6 +28,7 @@ Kind = Literal[
     "memory",
     "wear",
     "hook",
+    "public",
     "other-source",
 ]
 

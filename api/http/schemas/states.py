@@ -252,6 +252,17 @@ class Now(Explanation):
     health: HealthNow
 
 
+class PublicKnown(Answer):
+    """What everybody may know. There is no title between two pieces, and while no show is given."""
+
+    title: str | None
+    artist: str | None
+    next_title: str | None
+    opens: Annotated[Instant | None, Field(description="the opening of the evening under way, or of one still to come")]
+    closes: Instant | None
+    next_opening: Annotated[Instant | None, Field(description="the first opening from now on")]
+
+
 # the rig
 
 

@@ -23,6 +23,7 @@ ROWS = {
     "GET /": EVERYBODY,
     "GET /setup": EVERYBODY,
     "GET /healthz": EVERYBODY,
+    "GET /api/public": EVERYBODY,
     "POST /api/sign-in": EVERYBODY,
     "POST /api/sign-in/link": EVERYBODY,
     "GET /api/openapi.json": LOOKS,

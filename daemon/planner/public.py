@@ -1,0 +1,134 @@
+"""What everybody may know now: looked up at each change, for those who listen by HTTP and for an MQTT topic."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime
+from urllib.parse import urlsplit
+
+from gloaming.daemon.integrations.delivery import Message, Messenger, publish
+from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.reports.public import OpeningTimes, PublicNow, opening_times, public_now
+from gloaming.daemon.site.load import Site
+from gloaming.shows.time_units import SECOND_NS
+
+LATER_NS = 2_000_000
+"""A change is looked up a little later: timers are exact to the millisecond."""
+
+
+class PublicLookup:
+    """`wake_at` is called with the instant of the machine's clock at which `look` is due."""
+
+    def __init__(self, situation: Situation, wake_at: Callable[[datetime], None]) -> None:
+        self._situation, self._wake_at = situation, wake_at
+        self._facts: tuple[object, ...] = ()
+        self._from_ns = 0
+        self._now = PublicNow()
+        self._times: tuple[Site, OpeningTimes] | None = None
+        self._topic: _Topic | None = None
+        self.text = "{}"
+        """The answer of GET /api/public: JSON."""
+        self.changed = asyncio.Event()
+        """Is set at each change. There is a new one after it."""
+
+    def look_soon(self) -> None:
+        """Look at once, as work of its own. What is shown may have changed."""
+        if self._wanted:
+            self._wake(self._situation.now_ns())
+
+    def look(self) -> None:
+        """Look up what everybody may know now. If that has changed, wake who listens, and send it."""
+        if not self._wanted:
+            return
+        now = self._situation
+        at_ns = now.now_ns()
+        facts = (now.site, now.overrides, now.held, now.trust.trusted)
+        until_ns = self._now.until_ns
+        if facts != self._facts or at_ns < self._from_ns or (until_ns is not None and at_ns >= until_ns):
+            self._facts, self._from_ns = facts, at_ns
+            self._now = self._look_up(at_ns) if now.trust.trusted else PublicNow()
+            text = json.dumps(self._now.as_json(now.site))
+            if text != self.text:
+                self.text = text
+                self.wake()
+        if self._now.until_ns is not None:
+            self._wake(self._now.until_ns)
+        self._send(now.site.public.mqtt)
+
+    def wake(self) -> None:
+        """Wake who listens."""
+        self.changed.set()
+        self.changed = asyncio.Event()
+
+    def troubles(self) -> list[Trouble]:
+        topic = self._topic
+        return [Trouble(TroubleCode.PUBLIC, topic.name, topic.problem)] if topic and topic.problem else []
+
+    def close(self) -> None:
+        self._send(None)
+
+    @property
+    def _wanted(self) -> bool:
+        table = self._situation.site.public
+        return table.stream or table.mqtt is not None or self._topic is not None
+
+    def _look_up(self, at_ns: int) -> PublicNow:
+        now = self._situation
+        if (
+            self._times is None
+            or self._times[0] is not now.site
+            or not self._from_ns <= at_ns < self._times[1].until_ns
+        ):
+            self._times = now.site, opening_times(at_ns, now.site)
+        return public_now(at_ns, now.site, self._times[1], now.overrides, now.held)
+
+    def _wake(self, at_ns: int) -> None:
+        self._wake_at(datetime.fromtimestamp((at_ns + LATER_NS - self._situation.clock.offset_ns) / SECOND_NS, UTC))
+
+    def _send(self, url: str | None) -> None:
+        if self._topic and self._topic.url != url:
+            self._topic.messenger.close()
+            self._topic = None
+        if url and self._topic is None:
+            self._topic = _Topic(url, lambda: self.text)
+        if self._topic:
+            self._topic.send()
+
+
+class _Topic:
+    """A retained topic. A message under way takes the newest text with it, so that at most one waits for a broker."""
+
+    def __init__(self, url: str, newest: Callable[[], str]) -> None:
+        self.url, self._newest = url, newest
+        parts = urlsplit(url)
+        self.name = f"{parts.scheme}://{parts.hostname}"
+        self.problem: str | None = None
+        self.messenger = Messenger(self._delivered, name="public")
+        self._loop = asyncio.get_running_loop()
+        self._under_way = False
+        self._sent = ""
+
+    def send(self) -> None:
+        """Send the text, unless the broker has it or a message is under way."""
+        if not self._under_way and self._sent != self._newest():
+            self._under_way = True
+            self.messenger.send(Message("public", self.name, self._publish))
+
+    def _publish(self) -> None:
+        """Called in the messenger's thread."""
+        text = self._newest()
+        publish(self.url, text)
+        self._sent = text
+
+    def _delivered(self, _: Message, problem: str | None) -> None:
+        """Called in the messenger's thread."""
+        if not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._done, problem)
+
+    def _done(self, problem: str | None) -> None:
+        self._under_way, self.problem = False, problem
+        if problem is None:
+            self.send()
