@@ -64,9 +64,9 @@ class Jobs:
         """Do some work at once, and then every `seconds`."""
         self._add(name, work, Every(seconds), next_run_time=datetime.now(UTC))
 
-    def at(self, when: datetime, name: str, work: Work) -> None:
-        """Do some work once, at an instant of the wall clock. Replaces the job with that name."""
-        self._add(name, work, DateTrigger(when))
+    def at(self, when: datetime | None, name: str, work: Work) -> None:
+        """Do some work once, at an instant of the wall clock; None: at once. Replaces the job with that name."""
+        self._add(name, work, DateTrigger(when or datetime.now(UTC)))
 
     def _add(self, name: str, work: Work, trigger: BaseTrigger, **more: datetime) -> None:
         async def turn() -> None:  # a coroutine: APScheduler runs anything else in a thread

@@ -20,9 +20,9 @@ LATER_NS = 2_000_000
 
 
 class PublicLookup:
-    """`wake_at` is called with the instant of the machine's clock at which `look` is due."""
+    """`wake_at` is called with the instant of the machine's clock at which `look` is due; None: at once."""
 
-    def __init__(self, situation: Situation, wake_at: Callable[[datetime], None]) -> None:
+    def __init__(self, situation: Situation, wake_at: Callable[[datetime | None], None]) -> None:
         self._situation, self._wake_at = situation, wake_at
         self._facts: tuple[object, ...] = ()
         self._from_ns = 0
@@ -37,7 +37,7 @@ class PublicLookup:
     def look_soon(self) -> None:
         """Look at once, as work of its own. What is shown may have changed."""
         if self._wanted:
-            self._wake(self._situation.now_ns())
+            self._wake_at(None)
 
     def look(self) -> None:
         """Look up what everybody may know now. If that has changed, wake who listens, and send it."""
@@ -55,7 +55,8 @@ class PublicLookup:
                 self.text = text
                 self.wake()
         if self._now.until_ns is not None:
-            self._wake(self._now.until_ns)
+            at_s = (self._now.until_ns + LATER_NS - now.clock.offset_ns) / SECOND_NS
+            self._wake_at(datetime.fromtimestamp(at_s, UTC))
         self._send(now.site.public.mqtt)
 
     def wake(self) -> None:
@@ -84,9 +85,6 @@ class PublicLookup:
         ):
             self._times = now.site, opening_times(at_ns, now.site)
         return public_now(at_ns, now.site, self._times[1], now.overrides, now.held)
-
-    def _wake(self, at_ns: int) -> None:
-        self._wake_at(datetime.fromtimestamp((at_ns + LATER_NS - self._situation.clock.offset_ns) / SECOND_NS, UTC))
 
     def _send(self, url: str | None) -> None:
         if self._topic and self._topic.url != url:
