@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable
 from typing import Any
@@ -17,3 +18,11 @@ def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIEN
             return found
         time.sleep(0.02)
     raise AssertionError(f"in {patience_s:g} s there was never {what}")
+
+
+async def until(true: Callable[[], object], what: str) -> None:
+    """`wait_until` on the event loop."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < deadline, f"in {PATIENCE_S:g} s there was never {what}"
+        await asyncio.sleep(0.01)

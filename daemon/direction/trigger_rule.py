@@ -20,9 +20,8 @@ from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.zones_in_force import zones_of_parts
-from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
+from gloaming.shows.time_units import HOUR_NS, SECOND_NS
 
-HOUR_NS = 60 * MINUTE_NS
 LEAST_REST_NS = SECOND_NS
 """A trigger without `cool_down` rests this long: a contact that bounces is one event, and no flood becomes calls."""
 

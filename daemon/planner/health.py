@@ -46,6 +46,10 @@ DO = {
     "alert": "check the address in the [[alert]] table",
     "hook": "check the address or the command in the [[hook]] table",
     "public": "check mqtt in the [public] table, and the broker; the newest text is sent when it is back",
+    "device": "plug it in, or correct its path in the [[trigger]] table; a board needs input.conf for it "
+    "(systemd/README.md)",
+    "device-refused": "make the user a member of the group input; on a board, input.conf does so (systemd/README.md)",
+    "device-other": "name a device of /dev/input/by-id/ in the [[trigger]] table",
 }
 """What to do, by the code of a trouble or by its kind."""
 
@@ -105,6 +109,9 @@ class TroubleCode(StrEnum):
     ALERT = "alert"
     HOOK = "hook"
     PUBLIC = "public"
+    DEVICE = "device"
+    DEVICE_REFUSED = "device-refused"
+    DEVICE_OTHER = "device-other"
     OTHER = "other"
 
     @classmethod
@@ -123,6 +130,8 @@ KINDS = {
     TroubleCode.SOUND_DEVICE: "sound",
     TroubleCode.DISK_FULL: "disk",
     TroubleCode.DISK_TAKES_NOTHING: "disk",
+    TroubleCode.DEVICE_REFUSED: "device",
+    TroubleCode.DEVICE_OTHER: "device",
 }
 """A trouble's kind, by which alerts are chosen, where it is not the code."""
 

@@ -9,6 +9,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from gloaming.daemon.site.schema import OutputZone, PlaceTable, SiteFile
+from gloaming.daemon.site.schema_outside import Trigger
+from gloaming.daemon.site.schema_rules import Performance
 from gloaming.daemon.timetable.rules import PerformanceRule
 from gloaming.daemon.timetable.zones import likely_place_mistake
 from gloaming.shows.config_files.checking import Table
@@ -18,6 +20,7 @@ from gloaming.shows.framefile.reader import FrameFileInfo
 from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX
 from gloaming.shows.rig.model import Named, Rig
 from gloaming.shows.rig.zones import Spans, named_spans
+from gloaming.shows.time_units import DAY_NS
 
 
 def line_of(table: Table | PerformanceRule) -> int:
@@ -70,7 +73,7 @@ def _names(path: Path, file: SiteFile) -> Iterator[ConfigError]:
 
 
 def _triggers(path: Path, file: SiteFile) -> Iterator[ConfigError]:
-    """Pieces and shows that triggers name and the site does not have."""
+    """Pieces and shows that triggers name and the site does not have, and lengths out of bounds."""
     known = {"piece": sorted(piece.name for piece in file.piece), "show": sorted(show.name for show in file.show)}
     for index, trigger in enumerate(file.trigger):
         named = [("piece", "piece", trigger.piece), ("show", "show", trigger.show)]
@@ -78,6 +81,10 @@ def _triggers(path: Path, file: SiteFile) -> Iterator[ConfigError]:
         for key, what, name in named:
             if name is not None and name not in known[what]:
                 problem, hint = f"there is no {what} {name!r}", instead(name, known[what] or [f"a [[{what}]] table"])
+                yield ConfigError(path, line_of(trigger), f"trigger[{index}].{key}", problem, hint)
+        for key, length_ns in (("lasts", trigger.lasts or 0), ("cool_down", trigger.cool_down)):
+            if length_ns > DAY_NS:
+                problem, hint = f"{key} is 24 h at most", f'as {key} = "2 min"'
                 yield ConfigError(path, line_of(trigger), f"trigger[{index}].{key}", problem, hint)
 
 
@@ -126,15 +133,18 @@ def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, Frame
         if first.setdefault(zone.name, zone) is not zone:
             problem = f"{zone.name} has a brightness already, at {first[zone.name].place}"
             yield ConfigError(path, line_of(zone), f"output.zone[{index}].name", problem, "give each zone one table")
-    shows = {show.name: show for show in file.show}
-    for index, performance in enumerate(file.performance):
-        show, spans = shows.get(performance.show), zones.get(performance.zone or "")
-        if show is None or spans is None:
-            continue
-        if not reaches([frames[name] for name in {*show.order, show.between or ""} if name in frames], spans):
-            problem = f"no piece of {show.name} has a slot of {performance.zone}"
-            hint = f"name a show whose frames have {_listed(spans)}, or remove the zone"
-            yield ConfigError(path, line_of(performance), f"performance[{index}].zone", problem, hint)
+    shows = {show.name: {*show.order, show.between or ""} for show in file.show}
+    plays: list[tuple[str, Performance | Trigger]] = [
+        *((f"performance[{index}].zone", one) for index, one in enumerate(file.performance)),
+        *((f"trigger[{index}].zone", one) for index, one in enumerate(file.trigger)),
+    ]
+    for key, one in plays:
+        piece, spans = one.piece if isinstance(one, Trigger) else None, zones.get(one.zone or "")
+        pieces = {piece} if piece else shows.get(one.show or "", set())
+        problem = f"{piece} has no slot" if piece else f"no piece of {one.show} has a slot"
+        if spans and not reaches([frames[name] for name in pieces if name in frames], spans):
+            hint = f"name frames that have {_listed(spans)}, or remove the zone"
+            yield ConfigError(path, line_of(one), key, f"{problem} of {one.zone}", hint)
 
 
 def reaches(frames: Sequence[FrameFileInfo], spans: Spans) -> bool:

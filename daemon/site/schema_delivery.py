@@ -30,6 +30,7 @@ Kind = Literal[
     "hook",
     "public",
     "other-source",
+    "device",
 ]
 
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from gloaming.daemon.site.input_keys import read_key
 from gloaming.daemon.site.schema_delivery import read_mqtt
 from gloaming.daemon.site.schema_rules import Brightness, Length
 from gloaming.shows.config_files.checking import Table
@@ -40,8 +41,8 @@ class Trigger(Named):
     """Listens to HTTP, with a token of its own."""
     device: Annotated[str, Field(pattern="^/dev/", examples=['"/dev/input/by-id/usb-button-event-kbd"'])] | None = None
     """A button or scanner that announces itself as a keyboard."""
-    key: Annotated[str, Field(pattern="^KEY_[A-Z0-9_]+$", examples=['"KEY_ENTER"'])] | None = None
-    """Only this key of the device is an event. Without it, every key."""
+    key: Annotated[str, BeforeValidator(read_key), Field(examples=['"KEY_ENTER"'])] | None = None
+    """Only this key of the device is an event. Without it, every key. A scanner ends with KEY_ENTER."""
     cool_down: Annotated[Length, Field(examples=['"2 min"'])] = 0
     """How long it rests after it has called."""
     most_per_hour: Annotated[int, Field(ge=1, le=3600, examples=["6"])] | None = None

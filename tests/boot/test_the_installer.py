@@ -262,6 +262,18 @@ def test_what_the_readme_gives_so_that_the_clock_may_be_set_grants_that_alone(bo
     assert granted <= 2.5, "0.5 of it are the namespaces in which a command of the site runs"
 
 
+def test_what_the_readme_gives_for_buttons_grants_input_devices_alone(board: Board) -> None:
+    words = (TOP / "systemd" / "README.md").read_text()
+    (command,) = [line.strip() for line in words.splitlines() if "doc/gloaming/input.conf" in line]
+    board.machine.inside("sh", "-c", f"{command} && systemctl daemon-reload")
+    keys = "DeviceAllow,DevicePolicy,SupplementaryGroups,PrivateUsers,CapabilityBoundingSet"
+    shown = board.machine.inside("systemctl", "show", "-p", keys, PLANNER).splitlines()
+    wanted = {"DeviceAllow=char-input r", "DevicePolicy=closed", "SupplementaryGroups=input", "PrivateUsers=yes"}
+    assert {*wanted, "CapabilityBoundingSet="} <= set(shown)
+    board.machine.inside("systemctl", "restart", PLANNER)
+    wait_for(board.answers, "the planner does not answer")
+
+
 def test_it_is_removed_while_it_plays_and_leaves_the_site_and_nothing_else(board: Board) -> None:
     board.wait_until_lit(time.time_ns())
     board.machine.inside("/usr/lib/gloaming/systemd/install", "--remove")

@@ -7,7 +7,6 @@ import shutil
 import socket
 import ssl
 import subprocess
-import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -23,9 +22,9 @@ from tests.api.evening import gloaming
 from tests.api.house import StillClock, run, write_site
 from tests.api.http.certificates import make_certificate
 from tests.tools import needs
+from tests.waiting import until
 
 WITH_CERTIFICATE = 'certificate = "board.pem"\nkey = "board.key"'
-PATIENCE_S = 30.0
 
 
 @asynccontextmanager
@@ -47,15 +46,6 @@ async def serving(folder: Path) -> AsyncIterator[PageServer]:
 def troubles(page: PageServer) -> list[tuple[str, str]]:
     found = page.planner._monitor.troubles(page.planner.now_ns())
     return [(each["kind"], each["text"]) for each in found if each["kind"] in ("page", "certificate")]
-
-
-async def until(true: object, what: str) -> None:
-    """Wait on the loop until something holds."""
-    assert callable(true)
-    deadline = time.monotonic() + PATIENCE_S
-    while not true():
-        assert time.monotonic() < deadline, f"there was never {what}"
-        await asyncio.sleep(0.02)
 
 
 async def now(folder: Path) -> subprocess.CompletedProcess[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
@@ -16,17 +15,7 @@ from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.jobs import Jobs
 from gloaming.daemon.planner.planner import Planner
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of
-
-PATIENCE_S = 20.0
-
-
-async def until(true: Callable[[], object], what: str) -> None:
-    """Wait on the loop until something holds."""
-    loop = asyncio.get_running_loop()
-    deadline_s = loop.time() + PATIENCE_S
-    while not true():
-        assert loop.time() < deadline_s, f"there was never {what}"
-        await asyncio.sleep(0.01)
+from tests.waiting import PATIENCE_S, until
 
 
 def test_a_job_that_fails_is_in_the_journal_and_runs_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -16,6 +16,7 @@ from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.telemetry import telemetry
 from tests.daemon.transmitter.player_harness import FakeSender, PlayerHarness, film
 from tests.daemon.transmitter.process_harness import SECOND_NS
+from tests.waiting import until
 
 SETUP = {"op": "setup", "sequence_from": 0}
 
@@ -42,14 +43,6 @@ class Mad:
         for line in lines:
             self._writer.write(line + b"\n")
             await self._writer.drain()
-
-
-async def until(true: Callable[[], object], what: str) -> None:
-    for _ in range(1000):
-        if true():
-            return
-        await asyncio.sleep(0.01)
-    raise AssertionError(f"not within ten seconds: {what}")
 
 
 def with_link(folder: Path, act: Callable[[TransmitterClient, Mad, list[dict[str, Any]]], Awaitable[None]]) -> None:

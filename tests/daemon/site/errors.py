@@ -99,6 +99,16 @@ grace = "3 min"
 [[alert]]
 url = "https://hooks.example.net/boathouse"
 kinds = ["network", "disk"]
+
+[[trigger]]
+name = "gate"
+show = "evening"
+lasts = "10 min"
+zone = "ridge"
+device = "/dev/input/by-id/usb-button-event-kbd"
+key = "KEY_ENTER"
+only_during = ["evening"]
+cool_down = "2 min"
 """
 
 
@@ -126,6 +136,8 @@ DARK, QUIET, FRAMES, ORDER = (
     'order = ["tide", "lanterns"]',
 )
 SEASON, FROM, TO, GAP = 'season = "11-27..01-06"', 'from = "sunset + 20 min"', 'to = "22:00"', 'gap = "4 s"'
+
+CALLS, DEVICE = 'show = "evening"\nlasts', 'device = "/dev/input/by-id/usb-button-event-kbd"'
 
 SITE_CASES: tuple[Case, ...] = (
     # quotes
@@ -282,6 +294,24 @@ SITE_CASES: tuple[Case, ...] = (
     Case('kinds = ["network", "disk"]', 'kinds = ["netwrok"]', "alert[0].kinds[0]", "'network'"),
     Case('at_close = "finish"', 'at_close = "end"', "performance[0].at_close", "finish"),
     Case('grace = "3 min"', 'grace = "3 h"', "performance[0].grace", "an hour"),
+    # triggers
+    Case(CALLS, 'show = "evenign"\nlasts', "trigger[0].show", "did you mean evening?", "evenign"),
+    Case(CALLS, 'piece = "tide"\nlasts', "trigger[0]", "a piece lasts as long as it is", "[[trigger]]"),
+    Case(f'{CALLS} = "10 min"', 'piece = "tides"', "trigger[0].piece", "did you mean tide?"),
+    Case(f'{CALLS} = "10 min"', "", "trigger[0]", "a trigger calls a piece or a show", "[[trigger]]"),
+    Case(CALLS, 'show = "evening"\nafter_piece = true\nlasts', "trigger[0]", "leave after_piece", "[[trig"),
+    Case('lasts = "10 min"', 'lasts = "25 h"', "trigger[0].lasts", "24 h"),
+    Case(DEVICE, DEVICE.replace("/dev", "dev"), "trigger[0].device", "/dev/input/by-id/"),
+    Case(DEVICE, "", "trigger[0]", "a trigger listens to nothing", "[[trigger]]"),
+    Case(DEVICE, "http = true", "trigger[0]", "give device too", "[[trigger]]"),
+    Case('key = "KEY_ENTER"', 'key = "KEY_ENTR"', "trigger[0].key", "did you mean KEY_ENTER?"),
+    Case('key = "KEY_ENTER"', 'key = "Enter"', "trigger[0].key", "there is no key 'Enter'"),
+    Case('key = "KEY_ENTER"', 'payload = "pressed"', "trigger[0]", "give mqtt too", "[[trigger]]"),
+    Case('zone = "ridge"', 'zone = "rigde"', "trigger[0].zone", "did you mean ridge?"),
+    Case('only_during = ["evening"]', 'only_during = ["eve"]', "trigger[0].only_during[0]", "there is no show 'eve'"),
+    Case('only_during = ["evening"]', "most_per_hour = 0", "trigger[0].most_per_hour", "1"),
+    Case('cool_down = "2 min"', "cool_down = 2 min", "trigger[0].cool_down", "needs quotes"),
+    Case('cool_down = "2 min"', 'cool_down = "25 h"', "trigger[0].cool_down", "24 h"),
 )
 HOST, UNIVERSES, PIXELS = 'host = "192.0.2.21"', 'universes = "1-4"', "pixels = 150"
 RIG_CASES: tuple[Case, ...] = (

@@ -165,11 +165,20 @@ def test_a_performance_in_an_unknown_zone(tmp_path: Path) -> None:
     assert "there is no zone 'rof'; did you mean roof?" in str(found)
 
 
+@pytest.mark.parametrize(
+    ("what", "of"), [('show = "evening"', "no piece of evening has a slot"), ('piece = "bells"', "bells has no slot")]
+)
+def test_a_trigger_whose_pieces_have_no_slot_in_its_zone(what: str, of: str, tmp_path: Path) -> None:
+    (found,) = errors(tmp_path, f'\n[[trigger]]\nname = "gate"\n{what}\nhttp = true\nzone = "path"\n', TABLES)
+    assert (found.line, found.key) == (11, "trigger[0].zone")
+    assert f"{of} of path" in str(found)
+
+
 def test_a_performance_whose_pieces_have_no_slot_in_its_zone(tmp_path: Path) -> None:
     (found,) = errors(tmp_path, show("path"), TABLES)
     assert (found.line, found.key) == (9, "performance[0].zone")
     assert "no piece of evening has a slot of path" in str(found)
-    assert "name a show whose frames have universe 2, slots 1 to 150" in str(found)
+    assert "name frames that have universe 2, slots 1 to 150" in str(found)
 
 
 @pytest.mark.parametrize(("one", "other"), [("roof", "house"), ("", "house"), ("ridge", "")])
