@@ -44,6 +44,11 @@ DO = {
     "wear": "copy the card to a new one before it fails",
     "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
+    "broker": "check that it runs, its address in site.toml, and the network; it is tried again by itself",
+    "broker-refuses": "check the user and the password in the address in site.toml",
+    "broker-topic": "let this user read the topic, in the broker's own settings",
+    "broker-flood": "find what sends so much, and slow it down",
+    "broker-extra": "install it: pip install 'gloaming[mqtt]'",
     "hook": "check the address or the command in the [[hook]] table",
     "public": "check mqtt in the [public] table, and the broker; the newest text is sent when it is back",
     "device": "plug it in, or correct its path in the [[trigger]] table; a board needs input.conf for it "
@@ -112,6 +117,11 @@ class TroubleCode(StrEnum):
     DEVICE = "device"
     DEVICE_REFUSED = "device-refused"
     DEVICE_OTHER = "device-other"
+    BROKER = "broker"
+    BROKER_REFUSES = "broker-refuses"
+    BROKER_TOPIC = "broker-topic"
+    BROKER_FLOOD = "broker-flood"
+    BROKER_EXTRA = "broker-extra"
     OTHER = "other"
 
     @classmethod
@@ -132,6 +142,10 @@ KINDS = {
     TroubleCode.DISK_TAKES_NOTHING: "disk",
     TroubleCode.DEVICE_REFUSED: "device",
     TroubleCode.DEVICE_OTHER: "device",
+    TroubleCode.BROKER_REFUSES: "broker",
+    TroubleCode.BROKER_TOPIC: "broker",
+    TroubleCode.BROKER_FLOOD: "broker",
+    TroubleCode.BROKER_EXTRA: "broker",
 }
 """A trouble's kind, by which alerts are chosen, where it is not the code."""
 

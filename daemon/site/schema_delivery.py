@@ -29,6 +29,7 @@ Kind = Literal[
     "wear",
     "hook",
     "public",
+    "broker",
     "other-source",
     "device",
 ]
