@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from gloaming.daemon.direction.fades import Fades, fades
-from gloaming.daemon.direction.overrides import Kind
+from gloaming.daemon.direction.overrides import PAUSES, Kind
 from gloaming.daemon.direction.pauses import stand_stills
 from gloaming.daemon.direction.rules_in_force import DayFacts, RulesInForce, strength, sweep
 from gloaming.daemon.direction.rundown import Occurrence, Rundown, RundownPart, rundown
@@ -48,7 +48,7 @@ class DayPlan:
         )
         self._rundowns: dict[Occurrence, Rundown] = {}
         overrides = facts.overrides
-        self._stand_stills = stand_stills(tuple(one for one in overrides if one.kind == Kind.PAUSE), facts.fade_ns)
+        self._stand_stills = stand_stills(tuple(one for one in overrides if one.kind in PAUSES), facts.fade_ns)
         self._skips = tuple(one.at_ns for one in overrides if one.kind == Kind.SKIP and not one.undone)
         self._ends = {occurrence: self._end_of(occurrence) for occurrence in self.occurrences}
         rules_by_time = tuple(sweep(facts, self._ends, self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS))

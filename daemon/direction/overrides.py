@@ -1,4 +1,4 @@
-"""Overrides: what people ask for, as stored facts. Each has its beginning, its end, and who asked."""
+"""Overrides: what people ask for and what holds do, as stored facts. Each has its beginning, its end, and who asked."""
 
 from __future__ import annotations
 
@@ -25,6 +25,9 @@ class Kind(StrEnum):
     RIG_CHECK = "rig-check"
     BURN_IN = "burn-in"
     OUT_OF_SERVICE = "out-of-service"
+    HOLD_DARK = "hold-dark"
+    HOLD_PAUSE = "hold-pause"
+    HOLD_DIM = "hold-dim"
 
     @property
     def words(self) -> str:
@@ -66,6 +69,8 @@ class KindTerms:
     """Whether it may be for a zone. The others are always for the whole rig."""
     zone_needed: bool = False
     """Whether a request must have a zone: it is never for the whole rig."""
+    of_a_hold: bool = False
+    """Whether a hold makes it. Nobody can ask for it."""
     caution: str = ""
     """What whoever asks for it must mind."""
 
@@ -133,9 +138,18 @@ TERMS = {
         in_zones=True,
         zone_needed=True,
     ),
+    Kind.HOLD_DARK: KindTerms(
+        "Dark by a hold", "dark while a hold lasts", of_its_own=True, in_zones=True, of_a_hold=True
+    ),
+    Kind.HOLD_PAUSE: KindTerms("Paused by a hold", "paused while a hold lasts", of_its_own=True, of_a_hold=True),
+    Kind.HOLD_DIM: KindTerms(
+        "Dimmed by a hold", "dimmed while a hold lasts", of_its_own=True, in_zones=True, of_a_hold=True
+    ),
 }
 ASKED = tuple(kind for kind, terms in TERMS.items() if not terms.of_its_own)
 LIGHTS_OFF = tuple(kind for kind, terms in TERMS.items() if terms.lights_off)
+PAUSES = (Kind.PAUSE, Kind.HOLD_PAUSE)
+"""The kinds that stop the show where it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,14 +188,14 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Override:
-    """What a person asked for, in force over `[at_ns, end_ns)`.
+    """What a person asked for, or what a hold does, in force over `[at_ns, end_ns)`.
 
     `until_ns` is the end that was asked for. `ended_ns` is the instant at which somebody ended it earlier. A skip acts
     at `at_ns` only; a skip that is undone before `until_ns` has no effect. A call has a `show`. A dim has a `level`
     (0..1, a share of the set brightness). A rig check and a burn-in have a `check`, and a `level` (0..1, the
     brightness). With `show_continues`, the show moves on during a pause. `zone` is the part of the rig that it is for,
     None: all of it. Out of service, that part may also be a string, a fixture or a controller, and `why` says what is
-    wrong with it.
+    wrong with it. Of the kinds of a hold, `hold` is its name, and `why` the condition.
     """
 
     id: int
@@ -196,6 +210,7 @@ class Override:
     check: Check | None = None
     zone: str | None = None
     why: str = ""
+    hold: str = ""
 
     @property
     def end_ns(self) -> int:

@@ -57,16 +57,19 @@ class Limit:
 
 PRECEDENCE = (
     Line(Source.DARK_HOURS, State.DARK, gives_way_to=Kind.RIG_CHECK),
+    Line(Kind.HOLD_DARK, State.DARK),
     Line(Kind.DARK, State.DARK),
     Line(Kind.RIG_CHECK, State.RIG_CHECK, LightSource.PATTERN),
     Line(Kind.OUT_OF_SERVICE, State.DARK),
     Line(Kind.BURN_IN, State.RIG_CHECK, LightSource.PATTERN),
+    Line(Kind.HOLD_PAUSE, State.PAUSED, has_show=True),
     Line(Kind.PAUSE, State.PAUSED, has_show=True),
     Line(Kind.CALL, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),
     Line(Source.PERFORMANCE, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),
 )
 LIMITS = (
     Limit(Source.HOURS, light=True, sound=True),
+    Limit(Kind.HOLD_DIM, light=True),
     Limit(Kind.DIM, light=True),
     Limit(Kind.MUTE, sound=True),
 )

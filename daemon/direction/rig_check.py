@@ -5,7 +5,7 @@ A rig check is refused in dark hours. A burn-in lasts hours; it is dark in dark 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -15,7 +15,7 @@ from gloaming.daemon.direction.precedence import stronger_kinds
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal, known_zone
 from gloaming.daemon.direction.rules_in_force import HeldRule, HoursWindow
-from gloaming.daemon.direction.score import ReasonCode
+from gloaming.daemon.direction.score import Reason, ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.zones_in_force import REST
 from gloaming.shows.analysis.wiring import listed, ranges
@@ -42,11 +42,22 @@ DEFAULT_LEVEL = 0.3
 """The default brightness: bright enough at dusk, and far below every fuse."""
 
 
+class HoldProtocol(Protocol):
+    """A hold: its name, and whether a person may end it for an hour."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def may_end(self) -> bool: ...
+
+
 class SiteWithRig(SiteProtocol, Protocol):
-    """A site with its rig."""
+    """A site with its rig and its holds."""
 
     @property
     def rig(self) -> Rig: ...
+    @property
+    def holds(self) -> Sequence[HoldProtocol]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +101,7 @@ def ask_rig_check(
     stronger = set(stronger_kinds(kind)) - TERMS[kind].ends
     for one in overrides:
         if one.zone is None and one.kind in stronger and one.in_force_at(at_ns):
-            values = {"kind": one.kind, "who": one.who or "somebody"}
-            raise Refusal(reason(ReasonCode.STRONGER, f"override {one.id} {one.kind}", override=one.id, **values))
+            raise Refusal(_stronger(one, site))
     if kind == Kind.BURN_IN or not site.neighbours.rig_check:
         dark = dark_windows(site.in_zones(REST), at_ns, until_ns, held)
         now = [window for window in dark if window.from_ns <= at_ns]
@@ -106,6 +116,16 @@ def ask_rig_check(
     if pattern.kind == "walk" and reach < longest:
         ends = f", up to pixel {walked(pattern, site.rig, reach)} of {walked(pattern, site.rig, longest)}"
     return RequestedCheck(kind, pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
+
+
+def _stronger(one: Override, site: SiteWithRig) -> Reason:
+    """Why an override that is in force forbids a rig check."""
+    place = f"override {one.id} {one.kind}"
+    if not one.hold:
+        return reason(ReasonCode.STRONGER, place, override=one.id, kind=one.kind, who=one.who or "somebody")
+    may_end = any(hold.name == one.hold and hold.may_end for hold in site.holds)
+    more = "; it may be ended for an hour" if may_end else ""
+    return reason(ReasonCode(one.kind.value), place, override=one.id, hold=one.hold, more=f": {one.why}{more}")
 
 
 def dark_windows(

@@ -106,10 +106,10 @@ class RulesInForce:
         """The level after all fades. A dim is a share of `brightness`; a ceiling is absolute."""
         if self.decides is None or self.decides.light == LightSource.NONE:
             return 0.0
-        level = (self.check.level or 0.0) if self.check else brightness
+        full = level = (self.check.level or 0.0) if self.check else brightness
         for limit in reversed(precedence.LIMITS):
             if limit.light:
-                level = min(level, self.ceiling) if limit.claim == Source.HOURS else level * self._share(limit.claim)
+                level = min(level, self.ceiling if limit.claim == Source.HOURS else full * self._share(limit.claim))
         return level
 
     def _share(self, claim: Claim) -> float:

@@ -123,6 +123,7 @@ class Why:
             at=when(override.at_ns),
             until=when(override.until_ns),
             level=override.level or 0.0,
+            hold=override.hold,
             check=override.check.text if override.check else "nothing",
         )
 

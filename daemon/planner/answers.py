@@ -125,6 +125,7 @@ def override_json(override: Override, situation: Situation) -> dict[str, object]
         "show_continues": override.show_continues or None,
         "zone": override.zone,
         "why": override.why or None,
+        "hold": override.hold or None,
     }
     if override.check:
         more |= {"check": override.check.text, "strings": list(override.check.strings)}

@@ -7,6 +7,9 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from gloaming.shows.time_units import SECOND_NS
 
 STEP_NS = 2_000_000
 """From this change on it is a step of the wall clock. A smaller one is jitter of reading both clocks."""
@@ -43,6 +46,10 @@ class Clock:
     def now_ns(self) -> int:
         """The show's time."""
         return self._wall() + self.offset_ns
+
+    def due(self, at_ns: int) -> datetime:
+        """When the machine's clock has just passed an instant of the show's time."""
+        return datetime.fromtimestamp((at_ns - self.offset_ns) / SECOND_NS + 0.002, UTC)
 
     def anchor(self) -> Anchor:
         """Both clocks read together. Of several readings, the quickest counts."""

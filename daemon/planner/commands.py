@@ -13,6 +13,7 @@ from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal, ask
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.answers import override_json
+from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.situation import Situation
@@ -27,8 +28,8 @@ class NotStandingError(Exception):
 class Commands:
     """Carries out commands. Each answer says whether the transmitter plays what was asked for, or why not."""
 
-    def __init__(self, situation: Situation, rig: RigMonitor, sender: ScoreSender) -> None:
-        self._situation, self._rig, self._sender = situation, rig, sender
+    def __init__(self, situation: Situation, rig: RigMonitor, sender: ScoreSender, holds: Holds) -> None:
+        self._situation, self._rig, self._sender, self._holds = situation, rig, sender, holds
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
         """Store an override and send the new score. InputError, Refusal."""
@@ -67,7 +68,7 @@ class Commands:
                     await self.undo(check.id, check.who)
 
     async def undo(self, id: int, who: str) -> dict[str, object]:
-        """End an override now. NotStandingError."""
+        """End an override now, or a hold for an hour. NotStandingError; Refusal of a hold that nobody may end."""
         now = self._situation
         now.after_step()
         at_ns = now.now_ns()
@@ -76,8 +77,12 @@ class Commands:
         if found is None:
             others = ", ".join(f"{override.kind} {override.id}" for override in standing)
             raise NotStandingError(f"no override {id} is in force; " + (f"in force: {others}" if others else "none is"))
-        now.end(id, at_ns)
-        now.store.note(at_ns, "override", f"{_of_its_zone(found)} ended", who, {"id": id})
+        if found.hold:
+            text = self._holds.end(found, at_ns)
+        else:
+            text = f"{_of_its_zone(found)} ended"
+            now.end(id, at_ns)
+        now.store.note(at_ns, "override", text, who, {"id": id})
         sent = await self._sender.hand_over(found, ends=True)
         return {"id": id, "kind": str(found.kind), "ended": isoformat(at_ns, now.timezone), **sent._asdict()}
 

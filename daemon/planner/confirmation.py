@@ -86,7 +86,7 @@ def _in_area(playing: Mapping[str, Any] | None, sent_id: int, place: int | None)
 def is_given(asked: Override, segment: DecidedSegment) -> bool:
     """Whether the score has what was asked for. Another override or a rule may prevail."""
     match asked.kind:
-        case Kind.PAUSE | Kind.DARK | Kind.OUT_OF_SERVICE:
+        case Kind.PAUSE | Kind.DARK | Kind.OUT_OF_SERVICE | Kind.HOLD_DARK | Kind.HOLD_PAUSE:
             return not segment.level_until
         case Kind.MUTE:
             return not segment.sound_until

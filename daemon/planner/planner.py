@@ -22,6 +22,7 @@ from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.health import BLACK, Trouble
+from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.jobs import Jobs, Turns
 from gloaming.daemon.planner.monitor import Monitor
 from gloaming.daemon.planner.piece_files import PieceFiles
@@ -83,7 +84,8 @@ class Planner:
             public.look_soon,
         )
         self._repairs = Repairs(situation)
-        self._commands = Commands(situation, self._rig, self._sender)
+        self._holds = Holds(situation, self._decide, lambda at: self._jobs.at(at, "hold", self._holds.look))
+        self._commands = Commands(situation, self._rig, self._sender, self._holds)
         self._triggers = Triggers(situation, self._commands)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
@@ -118,6 +120,7 @@ class Planner:
             (5, "decide again", self._decide),
             (1, "look at the board", self._monitor.look),
             (1, "look at the site's files", self._site_watch.look),
+            (1, "look at the holds", self._holds.look),
             (5, "try the disk", lambda: self._store.retry(self.now_ns())),
             (5, "look at sound", self._sound.look),
             (5, "look at the rig check", self._commands.follow_rig),
@@ -258,7 +261,7 @@ class Planner:
         return await self._commands.check_rig(request, who)
 
     async def undo(self, id: int, who: str) -> dict[str, object]:
-        """End an override now. NotStandingError."""
+        """End an override now, or a hold for an hour. NotStandingError, Refusal."""
         return await self._commands.undo(id, who)
 
     def give_time(self, utc_ns: int, who: str) -> None:

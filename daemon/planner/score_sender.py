@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import NamedTuple
 from uuid import UUID, uuid4
 
@@ -119,7 +119,7 @@ class ScoreSender:
         parts = (found.rest, *(segments for _, segments in found.areas))
         later = [segment.from_ns for segments in parts for segment in segments if segment.from_ns > now_ns]
         if later:
-            self._wake_at(datetime.fromtimestamp((min(later) - now.clock.offset_ns) / SECOND_NS + 0.002, UTC))
+            self._wake_at(now.clock.due(min(later)))
         self._decided()
 
     def _differs(self, found: AreaScore, now_ns: int) -> bool:

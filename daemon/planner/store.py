@@ -48,7 +48,7 @@ STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.it
 _KINDS = tuple(str(kind) for kind in Kind)
 _FAULTS = tuple(str(fault) for fault in Fault)
 _REPAIR_COLUMNS = "id, part, pixel, fault, note, at_ns, who, mended_ns, mended_by"
-_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why"
+_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why, hold"
 
 
 class DeviceStore(Protocol):
@@ -382,7 +382,9 @@ def read_overrides(path: Path, since_ns: int) -> tuple[Override, ...]:
 
 def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
     rows = db.execute(
-        f"SELECT {_COLUMNS} FROM override WHERE until_ns >= ? AND kind IN {_KINDS} ORDER BY at_ns, id", (since_ns,)
+        f"SELECT {_COLUMNS} FROM override WHERE min(until_ns, ifnull(ended_ns, until_ns)) >= ? AND kind IN {_KINDS} "
+        "ORDER BY at_ns, id",
+        (since_ns,),
     )
     return tuple(
         Override(
@@ -398,8 +400,9 @@ def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
             _read_check(check),
             zone,
             why or "",
+            hold or "",
         )
-        for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check, zone, why in rows
+        for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check, zone, why, hold in rows
     )
 
 
@@ -417,8 +420,9 @@ def _insert(override: Override) -> Statement:
         _check_text(override.check),
         override.zone,
         override.why or None,
+        override.hold or None,
     )
-    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)", values
+    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES ({', '.join('?' * len(values))})", values
 
 
 def _update_end(id: int, at_ns: int) -> Statement:

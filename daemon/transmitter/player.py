@@ -14,7 +14,7 @@ from gloaming.daemon.transmitter.lookup import Known, Lookup, look_up
 from gloaming.daemon.transmitter.output import Output, PacketGroup
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.send_group import Frames, Instant, SendGroup, Shift, Shown, Trouble
-from gloaming.daemon.transmitter.windows import ClockOffsets, Holds
+from gloaming.daemon.transmitter.windows import ClockOffsets, WindowHolds
 from gloaming.shows.time_units import SECOND_NS
 
 GRACE_NS = 300_000_000
@@ -36,7 +36,7 @@ class Player:
         self.send_groups: list[SendGroup] = []
         self.score: Score | None = None
         self.windows: Windows | None = None
-        self.holds = Holds()
+        self.holds = WindowHolds()
         self.frames, self.lateness = Frames(), Lateness()
         self._began_ns = now_ns
         self.areas: dict[int, AreaGroup] = {}

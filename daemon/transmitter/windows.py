@@ -37,7 +37,7 @@ class ClockOffsets(NamedTuple):
         return any(abs(one - two) > JITTER_NS for one, two in zip(self, other, strict=True))
 
 
-class Holds:
+class WindowHolds:
     """The windows that hold now. Each change makes `held` a new tuple."""
 
     def __init__(self) -> None:

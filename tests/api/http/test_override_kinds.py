@@ -24,13 +24,17 @@ PAGE = TOP / "api" / "http" / "page"
 
 
 def check_kinds() -> None:
-    """Every kind has its terms, its command with its help, its schema, and its place in the precedence or beside it."""
+    """Every kind has its terms, its command with its help, its schema, and its place in the precedence or beside it.
+
+    The kinds of a hold have no command: nobody can ask for them.
+    """
     assert set(TERMS) == set(Kind)
     subparsers = argparse.ArgumentParser().add_subparsers()
     live.add_parser(subparsers)
     rig_check.add_parser(subparsers)
-    assert set(Kind) <= set(subparsers.choices)
-    assert {TERMS[kind].help for kind in Kind} <= {choice.help for choice in subparsers._choices_actions}
+    by_hand = {kind for kind in Kind if not TERMS[kind].of_a_hold}
+    assert set(subparsers.choices) & set(Kind) == by_hand
+    assert {TERMS[kind].help for kind in by_hand} <= {choice.help for choice in subparsers._choices_actions}
     assert set(OVERRIDE_REQUESTS) == set(ASKED) == {kind for kind in Kind if not TERMS[kind].of_its_own}
     assert {terms.key for terms in TERMS.values() if terms.key} == set(VALUES)
     assert {line.claim for line in (*PRECEDENCE, *LIMITS)} >= set(Kind) - {Kind.SKIP}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -43,15 +44,18 @@ CALL = evening(
 )
 LINES = {
     "dark hours": DARK_HOURS,
+    "hold-dark": Override(8, Kind.HOLD_DARK, AT - MIN, AT + MIN, hold="wind", why="15.2 is above 14 since 18:05"),
     "dark": Override(1, Kind.DARK, AT - MIN, AT + MIN),
     "rig-check": Override(2, Kind.RIG_CHECK, AT - MIN, AT + MIN, level=0.3, check=CHECK),
     "out of service": Override(6, Kind.OUT_OF_SERVICE, AT - MIN, AT + MIN, zone="ridge", why="it flickers"),
     "burn-in": Override(7, Kind.BURN_IN, AT - MIN, AT + 12 * H, level=0.4, check=CHECK),
+    "hold-pause": Override(9, Kind.HOLD_PAUSE, AT - MIN, AT + MIN, hold="rain", why="it is heavy since 18:05"),
     "pause": Override(3, Kind.PAUSE, AT - MIN, AT + MIN),
     "call": CALL,
     "performance": PERFORMANCE,
 }
 DIM = Override(4, Kind.DIM, AT - MIN, AT + MIN, level=0.5)
+HOLD_DIM = Override(10, Kind.HOLD_DIM, AT - MIN, AT + MIN, level=0.4, hold="wind", why="9 is above 8 since 18:05")
 MUTE = Override(5, Kind.MUTE, AT - MIN, AT + MIN)
 
 
@@ -79,10 +83,12 @@ def check_lines() -> None:
     """Each line together with all weaker ones: state, light, sound, deciding reason and show."""
     expected = {
         "dark hours": (State.DARK, 0.0, 0.0, "site.toml:9 neighbours.dark", "called"),
+        "hold-dark": (State.DARK, 0.0, 0.0, "override 8 hold-dark", "called"),
         "dark": (State.DARK, 0.0, 0.0, "override 1 dark", "called"),
         "rig-check": (State.RIG_CHECK, 0.3, 0.0, "override 2 rig-check", None),
         "out of service": (State.DARK, 0.0, 0.0, "override 6 out-of-service", "called"),
         "burn-in": (State.RIG_CHECK, 0.4, 0.0, "override 7 burn-in", None),
+        "hold-pause": (State.PAUSED, 0.0, 0.0, "override 9 hold-pause", "called"),
         "pause": (State.PAUSED, 0.0, 0.0, "override 3 pause", "called"),
         "call": (State.PLAYING, 0.8, 0.9, "called show", "called"),
         "performance": (State.PLAYING, 0.8, 0.9, "evening show", "evening"),
@@ -108,20 +114,35 @@ def check_rig_check_in_dark_hours() -> None:
 
 def check_limits() -> None:
     """The limits, in the order of their reasons. A dim is a share of the set brightness; hours are absolute."""
-    found = segment(PERFORMANCE, *HOURS, MUTE, DIM)
+    found = segment(PERFORMANCE, *HOURS, MUTE, DIM, HOLD_DIM)
     assert (found.level_from, found.sound_from, found.sound) == (0.25, 0.0, False)
-    *_, quiet, dim, by_hand, mute, brightness = rules(found)
+    *_, quiet, dim, hold, by_hand, mute, brightness = rules(found)
     assert (quiet, dim) == ("site.toml:10 neighbours.quiet", "site.toml:11 neighbours.dim")
-    assert (by_hand, mute) == ("override 4 dim", "override 5 mute")
+    assert (hold, by_hand, mute) == ("override 10 hold-dim", "override 4 dim", "override 5 mute")
     assert brightness == "site.toml:20 output.brightness"
     assert segment(PERFORMANCE, *HOURS).sound_from == 0.4
     assert segment(PERFORMANCE, DIM).level_from == 0.4
+
+
+def check_holds() -> None:
+    """Each hold limits the light by itself, so the darker one shows. The reason says which hold, and why."""
+    other = replace(HOLD_DIM, id=11, level=0.25)
+    assert segment(PERFORMANCE, HOLD_DIM, other).level_from == 0.2
+    assert segment(PERFORMANCE, HOLD_DIM, DIM).level_from == 0.8 * 0.4  # each is a share of the brightness that is set
+    found = segment(PERFORMANCE, HOLD_DIM, LINES["hold-pause"], LINES["hold-dark"])
+    assert (found.state, found.reasons[0].text) == (State.DARK, "wind: 15.2 is above 14 since 18:05")
+    found = segment(PERFORMANCE, HOLD_DIM, LINES["hold-pause"])
+    assert (found.state, found.reasons[0].text) == (State.PAUSED, "rain: it is heavy since 18:05")
+    dimmed = segment(PERFORMANCE, HOLD_DIM).reasons[-2].text
+    assert dimmed == "dimmed to 40% of the brightness that is set by wind: 9 is above 8 since 18:05"
+    assert segment(DARK_HOURS, LINES["hold-dark"], LINES["rig-check"], rig_check=0.05).state == State.DARK
 
 
 def check() -> None:
     check_lines()
     check_rig_check_in_dark_hours()
     check_limits()
+    check_holds()
 
 
 def without_one_or_moved(lines: tuple[object, ...]) -> list[tuple[object, ...]]:
