@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import logging
 import os
-import queue
 import signal
 import subprocess
 import threading
 import time
 import urllib.error
 import urllib.request
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from http.client import HTTPException
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -37,11 +38,17 @@ class DeliveryError(Exception):
 @dataclass(frozen=True, slots=True)
 class Message:
     """A message: its kind ("alert", "hook"), its name for the journal, and `do`, which delivers it or raises
-    DeliveryError."""
+    DeliveryError.
+
+    Of the messages with the same `place`, only the newest waits: a sign never gets an old text after a new one. Where
+    many are sent in an evening, `routine` is true: its delivery is no news.
+    """
 
     kind: str
     name: str
     do: Callable[[], None]
+    place: str = ""
+    routine: bool = False
 
 
 class Messenger:
@@ -55,41 +62,52 @@ class Messenger:
         name: str = "delivery",
     ) -> None:
         self._delivered, self._pauses_s = delivered, pauses_s
-        self._queue: queue.Queue[Message] = queue.Queue(WAITING_MAX)
-        self._ending = threading.Event()
+        self._waiting: deque[Message] = deque()
+        self._changed = threading.Condition()
+        self._ending = False
         self._thread: threading.Thread | None = None
         self._name = name
 
     def send(self, message: Message) -> None:
         """Queue a message; returns at once."""
-        try:
-            self._queue.put_nowait(message)
-        except queue.Full:
+        with self._changed:
+            for older in [one for one in self._waiting if _replaces(message, one)]:
+                self._waiting.remove(older)
+            full = len(self._waiting) >= WAITING_MAX
+            if not full:
+                self._waiting.append(message)
+                self._changed.notify()
+        if full:
             self._delivered(message, "too many messages wait already")
-            return
-        if self._thread is None:
+        elif self._thread is None:
             self._thread = threading.Thread(target=self._run, name=self._name, daemon=True)
             self._thread.start()
 
     def close(self) -> None:
         """Begin no more deliveries. One under way ends with the process."""
-        self._ending.set()
+        with self._changed:
+            self._ending = True
+            self._changed.notify()
 
     def _run(self) -> None:
-        while not self._ending.is_set():
-            try:
-                message = self._queue.get(timeout=1.0)
-            except queue.Empty:
-                continue
+        while message := self._next():
             problem = self._try(message)
-            if not self._ending.is_set():
+            if not self._ending and problem != "":
                 self._delivered(message, problem)
 
+    def _next(self) -> Message | None:
+        """The next message, as soon as there is one; None at the end."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._ending or self._waiting)
+            return None if self._ending else self._waiting.popleft()
+
     def _try(self, message: Message) -> str | None:
+        """The problem of the last attempt; "" where there was none before the end or a newer message."""
         problem = ""
         for pause_s in (0.0, *self._pauses_s):
-            if self._ending.wait(pause_s):
-                return problem
+            with self._changed:
+                if self._changed.wait_for(lambda: self._ending or self._overtaken(message), pause_s):
+                    return problem
             try:
                 message.do()
             except Exception as error:  # whatever a library raises: the thread must go on
@@ -97,6 +115,13 @@ class Messenger:
             else:
                 return None
         return problem
+
+    def _overtaken(self, message: Message) -> bool:
+        return any(_replaces(one, message) for one in self._waiting)
+
+
+def _replaces(newer: Message, older: Message) -> bool:
+    return bool(newer.place) and newer.place == older.place
 
 
 class _Redirects(urllib.request.HTTPRedirectHandler):
@@ -165,15 +190,22 @@ def run_command(
         raise DeliveryError(f"{command[0]} ended with {code}{': ' + lines[-1][:200] if lines else ''}")
 
 
-def publish(url: str, body: str) -> None:
-    """Publish a retained message to `mqtt://[user:password@]host[:port]/topic`, confirmed by the broker (QoS 1).
-    DeliveryError if it is not."""
+def load_mqtt() -> None:
+    """Load the library that MQTT needs. DeliveryError if it is not there."""
     try:
-        from paho.mqtt import MQTTException
-        from paho.mqtt import client as mqtt
-        from paho.mqtt.enums import CallbackAPIVersion
+        import_module("paho.mqtt.client")
     except ImportError:
         raise DeliveryError("MQTT needs the extra: pip install 'gloaming[mqtt]'") from None
+
+
+def publish(url: str, body: str, retain: bool = True) -> None:
+    """Publish a message to `mqtt://[user:password@]host[:port]/topic`, confirmed by the broker (QoS 1). DeliveryError
+    if it is not. With `retain`, the broker hands it to who comes later (MQTT 3.1.1, 3.3.1.3)."""
+    load_mqtt()
+    from paho.mqtt import MQTTException
+    from paho.mqtt import client as mqtt
+    from paho.mqtt.enums import CallbackAPIVersion
+
     parts = urlsplit(url)
     refused: list[str] = []
 
@@ -190,7 +222,7 @@ def publish(url: str, body: str) -> None:
         if parts.scheme == "mqtts":
             client.tls_set()
         client.connect(parts.hostname or "", parts.port or (8883 if parts.scheme == "mqtts" else 1883))
-        sent = client.publish(unquote(parts.path.lstrip("/")), body, qos=1, retain=True)
+        sent = client.publish(unquote(parts.path.lstrip("/")), body, qos=1, retain=retain)
         client.loop_start()
         sent.wait_for_publish(TIMEOUT_S)  # paho's own helper has no timeout
         if not sent.is_published():

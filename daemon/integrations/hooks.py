@@ -1,28 +1,47 @@
-"""Hooks: which messages are due at an instant of the nights and the calls. Each is sent once."""
+"""Hooks: which messages are due at an instant of the nights, the calls and the show on the wire. Each is sent once."""
 
 from __future__ import annotations
 
 import json
 import os
 import pwd
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
+from typing import NamedTuple
 from urllib.parse import urlsplit
 
-from gloaming.daemon.integrations.delivery import Message, Messenger, post, publish, run_command
+from gloaming.daemon.direction.moments import At, Moment, OnWire
+from gloaming.daemon.integrations.delivery import Message, Messenger, load_mqtt, post, publish, run_command
+from gloaming.daemon.integrations.hook_moments import LATE_NS, HookMoments
+from gloaming.daemon.planner.show_moments import Followed
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.site.placeholders import NAMES, filled, filled_text, filled_url, is_json, one_line
 from gloaming.daemon.site.schema_delivery import Hook
-from gloaming.shows.time_units import DAY_NS, SECOND_NS
+from gloaming.shows.time_units import DAY_NS
 
-LATE_NS = 900 * SECOND_NS
-"""A hook that is later than this, because the board was off, is left out; but not one with `again_at_start`."""
 LOOK_BACK_NS = DAY_NS
+PLANNED = ("opening", "closing")
+"""The moments that the timetable and the calls give. The others are those of the wire."""
+AT = tuple(At)
+NOTHING = Followed()
 COMMANDS = "hook_commands"
 """The fact with the commands that the journal has named."""
-Times = tuple[int, int]
-"""A performance or call: `(opens_ns, closes_ns)`."""
+
+
+class Times(NamedTuple):
+    """A performance or call: its opening, its closing and its show."""
+
+    opens_ns: int
+    closes_ns: int
+    show: str = ""
+
+    def moment(self, hook: Hook) -> Moment:
+        """The opening or the closing."""
+        if hook.at == "opening":
+            return Moment(self.opens_ns, At.SHOW_BEGINS, self.show, None, OnWire())
+        return Moment(self.closes_ns, At.SHOW_ENDS, self.show, None, OnWire())
 
 
 def user_name() -> str:
@@ -40,23 +59,32 @@ def name_of(hook: Hook) -> str:
     return f"hook {what} at {hook.at}"
 
 
-def instants(hook: Hook, times: Iterable[Times], lead_ns: int = 0) -> list[int]:
-    """When a hook is due, in order.
+def instants(hook: Hook, times: Iterable[Times], lead_ns: int = 0) -> dict[int, Moment]:
+    """When a hook of openings or closings is due, in order, and for what.
 
     A closing hook is left out where another performance or call is open by then, or opens within `lead_ns`: its opening
     hook is out already, and its supplies stay on.
     """
     times = tuple(times)
-    if hook.at == "opening":
-        return sorted(opens + hook.shift_ns for opens, _ in times)
-    ends = {closes + max(0, hook.shift_ns): closes + hook.shift_ns for _, closes in times}
-    return sorted(
-        due for end, due in ends.items() if not any(opens - lead_ns <= end < closes for opens, closes in times)
-    )
+    moments = {one.moment(hook).at_ns + max(0, hook.shift_ns): one.moment(hook) for one in times}
+    return {
+        moments[end].at_ns + hook.shift_ns: moments[end]
+        for end in sorted(moments)
+        if hook.at == "opening" or not any(one.opens_ns - lead_ns <= end < one.closes_ns for one in times)
+    }
+
+
+class Due(NamedTuple):
+    """A hook that is to be sent, by the name of its fact, and the moment that it is for."""
+
+    due_ns: int
+    fact: str
+    moment: Moment
 
 
 class Hooks:
-    """Sends the hooks that are due. What was sent is a stored fact, so that no restart sends it twice."""
+    """Sends the hooks that are due. What was sent is a stored fact, so that no restart sends it twice. For pieces the
+    disk gets that within minutes, with other facts: they begin all evening."""
 
     def __init__(
         self,
@@ -65,10 +93,14 @@ class Hooks:
         delivered: Callable[[Message, str | None], None],
         hidden: Callable[[], tuple[Path, ...]] = tuple,
         read_only: Callable[[], tuple[Path, ...]] = tuple,
+        values: Callable[[Moment], Mapping[str, str]] = lambda moment: {},
     ) -> None:
-        """`hidden` returns the folders that no command may reach, `read_only` those that none may write."""
+        """`hidden` returns the folders that no command may reach, `read_only` those that none may write. `values`
+        returns what stands for the placeholders at a moment."""
         self._store, self._delivered, self._hidden, self._read_only = store, delivered, hidden, read_only
+        self._values = values
         self._messengers: dict[str, Messenger] = {}
+        self._moments: dict[str, HookMoments] = {}
         self._sent: dict[str, int] = {}
         self._looked_ns: int | None = None
         self.adopt(hooks)
@@ -76,38 +108,64 @@ class Hooks:
     def adopt(self, hooks: Iterable[Hook]) -> None:
         """Use other hooks from now on. One that stays keeps its messages under way."""
         self.hooks = {_fact(hook): hook for hook in hooks}
-        for fact in [fact for fact in self._messengers if fact not in self.hooks]:
-            self._messengers.pop(fact).close()
-        for fact in self.hooks:
-            self._messengers.setdefault(fact, Messenger(self._delivered, name="hook"))
+        on_wire = {fact: hook for fact, hook in self.hooks.items() if hook.at not in PLANNED}
+        self._moments = {fact: self._moments.get(fact) or HookMoments(hook) for fact, hook in on_wire.items()}
+        addresses = {_address(hook): hook for hook in self.hooks.values()}
+        for address in [address for address in self._messengers if address not in addresses]:
+            self._messengers.pop(address).close()
+        for address, hook in addresses.items():
+            if address not in self._messengers:
+                self._messengers[address] = messenger = Messenger(self._delivered, name="hook")
+                if hook.mqtt:  # to load its library takes longer than to send a message
+                    messenger.send(Message("hook", name_of(hook), load_mqtt, routine=True))
 
-    def look(self, times: tuple[Times, ...], now_ns: int) -> None:
-        """Send every hook that is due by an instant of the wall clock."""
+    @property
+    def lead_ns(self) -> int | None:
+        """How long before their moments hooks of the show on the wire are sent; None if there are no such hooks."""
+        return max((self.hooks[fact].before for fact in self._moments), default=None)
+
+    def look(self, times: Iterable[Times], now_ns: int, show: Followed = NOTHING) -> int | None:
+        """Send every hook that is due by an instant of the wall clock. Returns when the next one is due."""
         self._name_commands(now_ns)
         begins = self._looked_ns is None or now_ns - self._looked_ns > LATE_NS  # also if the clock was behind
         self._looked_ns = now_ns
-        lead_ns = max((-hook.shift_ns for hook in self.hooks.values() if hook.at == "opening"), default=0)
-        all_due = {
-            fact: [at for at in instants(hook, times, lead_ns) if now_ns - LOOK_BACK_NS < at <= now_ns]
-            for fact, hook in self.hooks.items()
-        }
-        latest = self._latest_again(all_due) if begins else None
-        for fact, due in all_due.items():
-            if not due:
-                continue
-            if fact not in self._sent:
-                self._sent[fact] = int(self._store.fact(fact) or "0")
-            sent_ns = self._sent[fact] if self._sent[fact] <= now_ns else 0  # sent while the clock was ahead
-            fresh = due[-1] > sent_ns and now_ns - due[-1] <= LATE_NS
-            if fresh or latest == fact:
-                if due[-1] > sent_ns:
-                    self._sent[fact] = due[-1]
-                    self._store.set_fact(fact, str(due[-1]))
-                self._send(fact, self.hooks[fact], due[-1])
+        lead_ns = max((hook.before for hook in self.hooks.values() if hook.at == "opening"), default=0)
+        planned = {fact: instants(hook, times, lead_ns) for fact, hook in self.hooks.items() if hook.at in PLANNED}
+        found = [*self._due_planned(planned, now_ns, begins), *self._due_on_wire(show, now_ns)]
+        for one in sorted(found, key=lambda one: (one.due_ns, one.moment.at_ns, AT.index(one.moment.at))):
+            self._sent[one.fact] = now_ns
+            self._store.set_fact(one.fact, str(now_ns), soon=not one.moment.at.of_a_piece)
+            self._send(one)
+        coming = [due_ns for dues in planned.values() for due_ns in dues if due_ns > now_ns]
+        coming += [at for moments in self._moments.values() if (at := moments.next_ns(show, now_ns)) is not None]
+        return min(coming, default=None)
 
     def close(self) -> None:
         for messenger in self._messengers.values():
             messenger.close()
+
+    def _due_planned(self, planned: Mapping[str, dict[int, Moment]], now_ns: int, begins: bool) -> Iterator[Due]:
+        """The hooks of openings and closings: the last one of each that is due, unless it was sent or is too late."""
+        last: dict[str, Due] = {}
+        for fact, dues in planned.items():
+            if past := [at for at in dues if now_ns - LOOK_BACK_NS < at <= now_ns]:
+                last[fact] = Due(past[-1], fact, dues[past[-1]])
+        again = self._last_again(last) if begins else ()
+        for fact, one in last.items():
+            fresh = one.due_ns > self._sent_ns(fact, now_ns) and now_ns - one.due_ns <= LATE_NS
+            if fresh or one in again:
+                yield one
+
+    def _due_on_wire(self, show: Followed, now_ns: int) -> Iterator[Due]:
+        for fact, moments in self._moments.items():
+            for moment in moments.due(show, now_ns, self._sent_ns(fact, now_ns)):
+                yield Due(moments.due_ns(moment), fact, moment)
+
+    def _sent_ns(self, fact: str, now_ns: int) -> int:
+        """When a hook was last sent."""
+        if fact not in self._sent:
+            self._sent[fact] = int(self._store.fact(fact) or "0")
+        return self._sent[fact] if self._sent[fact] <= now_ns else 0  # sent while the clock was ahead
 
     def _name_commands(self, now_ns: int) -> None:
         """Name each command in the journal before its first run, with the user that it runs as."""
@@ -119,21 +177,37 @@ class Hooks:
         if sorted(commands) != sorted(known):
             self._store.set_fact(COMMANDS, json.dumps(sorted(commands)))
 
-    def _latest_again(self, all_due: dict[str, list[int]]) -> str | None:
-        """After a power cut a relay's state is unknown. Of the hooks to be sent again, the one that was due last."""
-        again = [(due[-1], fact) for fact, due in all_due.items() if due and self.hooks[fact].again_at_start]
-        return max(again, key=lambda one: one[0])[1] if again else None
+    def _last_again(self, last: Mapping[str, Due]) -> tuple[Due, ...]:
+        """After a power cut a relay's state is unknown. Of the hooks to be sent again, those of the last moment."""
+        again = [one for fact, one in last.items() if self.hooks[fact].again_at_start]
+        latest = max(again, key=lambda one: one.due_ns, default=None)
+        return tuple(one for one in again if latest and one.moment[:2] == latest.moment[:2])
 
-    def _send(self, fact: str, hook: Hook, due_ns: int) -> None:
+    def _send(self, due: Due) -> None:
+        hook = self.hooks[due.fact]
+        values = {name: one_line(value) for name, value in self._values(due.moment).items()}
+        body = filled(hook.body, values)
+        do: Callable[[], None]
         if hook.url is not None:
-            body = hook.body or json.dumps({"at": hook.at, "due_ns": due_ns})
-            do = partial(post, hook.url, body.encode(), "text/plain" if hook.body else "application/json")
+            said = {"at": hook.at, "due_ns": due.due_ns, **{name: value for name, value in values.items() if value}}
+            kind = "application/json" if not body or is_json(body) else "text/plain; charset=utf-8"
+            do = partial(post, filled_url(hook.url, values), (body or json.dumps(said)).encode(), kind)
         elif hook.mqtt is not None:
-            do = partial(publish, hook.mqtt, hook.body or hook.at)
+            do = partial(publish, hook.mqtt, body if hook.body else hook.at, hook.retain)
         else:
-            more = {"GLOAMING_HOOK": hook.at, "GLOAMING_BODY": hook.body}
-            do = partial(run_command, hook.command or (), more, self._hidden(), self._read_only())
-        self._messengers[fact].send(Message("hook", name_of(hook), do))
+            more = {f"GLOAMING_{name.upper()}": values.get(name, "") for name in NAMES}
+            more |= {"GLOAMING_HOOK": hook.at, "GLOAMING_BODY": body}
+            command = tuple(filled_text(part, values) for part in hook.command or ())
+            do = partial(run_command, command, more, self._hidden(), self._read_only())
+        place = hook.mqtt if hook.mqtt and hook.retain else ""
+        routine = due.moment.at.of_a_piece
+        self._messengers[_address(hook)].send(Message("hook", name_of(hook), do, place, routine))
+
+
+def _address(hook: Hook) -> str:
+    """Where a hook is sent to. What goes to one address arrives in its order; all of a broker is one address."""
+    parts = urlsplit(hook.mqtt or "")
+    return f"{parts.scheme}://{parts.netloc}" if hook.mqtt else hook.url or " ".join(hook.command or ())
 
 
 def _fact(hook: Hook) -> str:

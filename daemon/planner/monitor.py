@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
 from gloaming.daemon.integrations.hooks import Hooks, Times
 from gloaming.daemon.planner.health import Board, Trouble, TroubleCode, covered_by, read_board, troubles_of
+from gloaming.daemon.planner.show_moments import Followed, ShowMoments
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
@@ -42,10 +43,12 @@ class Monitor:
         state: Path,
         client: TransmitterClient,
         reported: TransmitterTroubles,
+        wake_at: Callable[[datetime], None],
         *others: Callable[[], list[Trouble]],
     ) -> None:
+        """`wake_at` is called with the instant at which `send_due` is due again."""
         self._situation, self._state, self._client, self._reported = situation, state, client, reported
-        self.others = list(others)
+        self._wake_at, self.others = wake_at, list(others)
         self.board: Board = read_board(state)
         self.transmitter_lost = 0
         self._other_build = False
@@ -61,7 +64,10 @@ class Monitor:
         self._loop: asyncio.AbstractEventLoop | None = None
         site = situation.site
         self.alerts = Alerts(site.alerts, site.spot, site.name, self._delivered)
-        self.hooks = Hooks(site.hooks, situation.store, self._delivered, self._hidden, self._read_only)
+        self._show = ShowMoments(situation)
+        self.hooks = Hooks(
+            site.hooks, situation.store, self._delivered, self._hidden, self._read_only, self._show.values
+        )
 
     def start(self) -> None:
         """From now on, results of alerts and hooks reach the running loop."""
@@ -88,26 +94,35 @@ class Monitor:
             self.board = read_board(self._state)
         self._note_troubles(now_ns)
         self.alerts.look(self._standing(), monotonic_ns, now_ns)  # an untrusted clock is a trouble too
-        if self._situation.trust.trusted:
-            self._send_due(now_ns)
+        self.send_due()
         if self._other_build and not self._lit_soon(now_ns):
             self._other_build = False
             text = "the transmitter was upgraded; its new version is started"
             self._situation.store.note(now_ns, "restart", text)
             self._client.send({"op": Op.STOP})
 
-    def _send_due(self, now_ns: int) -> None:
+    def send_due(self) -> None:
         """Send the alerts of an opening, and the hooks that are due."""
+        now_ns = self._situation.now_ns()
+        if not self._situation.trust.trusted:
+            self._show.forget()
+            return
         if not 0 <= now_ns - self._times_ns < TIMES_NS:  # also when the clock was set
             self._times_ns = now_ns
             self._times = self._look_up_times(now_ns)
-        opened = [opens_ns for opens_ns, _ in self._times if 0 < self._looked_ns < opens_ns <= now_ns]
+        opened = [one.opens_ns for one in self._times if 0 < self._looked_ns < one.opens_ns <= now_ns]
         if opened and opened[-1] != self._opened_ns:  # after a step back the same opening comes again
             self._opened_ns = opened[-1]
             problems = [f"{trouble.subject}: {trouble.text}" for trouble in self._standing()]
             self.alerts.opening("; ".join(problems) if problems else "all is well")
         self._looked_ns = now_ns
-        self.hooks.look((*self._times, *self._calls()), now_ns)
+        lead_ns = self.hooks.lead_ns
+        if lead_ns is None:
+            self._show.forget()
+        show = Followed() if lead_ns is None else self._show.look(now_ns, lead_ns)
+        due_ns = self.hooks.look((*self._times, *self._calls()), now_ns, show)
+        if due_ns is not None:
+            self._wake_at(datetime.fromtimestamp((due_ns - self._situation.clock.offset_ns) / SECOND_NS, UTC))
 
     def transmitter_connected(self, message: dict[str, Any]) -> None:
         """Note whether a transmitter runs another build than the one on the disk: then it was upgraded.
@@ -202,16 +217,18 @@ class Monitor:
         """Called in a messenger's thread."""
         loop = self._loop
         if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._note_delivery, message.kind, message.name, problem)
+            loop.call_soon_threadsafe(self._note_delivery, message, problem)
 
-    def _note_delivery(self, kind: str, name: str, problem: str | None) -> None:
-        if problem is None:
-            self._failing.pop((kind, name), None)
-        else:
+    def _note_delivery(self, message: Message, problem: str | None) -> None:
+        kind, name = message.kind, message.name
+        failed = self._failing.pop((kind, name), None) is not None
+        if problem is not None:
             self._failing[kind, name] = problem
-        if self._loop is not None:
-            text = name if problem is None else f"{name} failed at every attempt: {problem}"
-            self._situation.store.note(self._situation.now_ns(), kind, text)
+        if self._loop is None or (message.routine and problem is None and not failed):
+            return
+        text = name if problem is None else f"{name} failed at every attempt: {problem}"
+        note = self._situation.store.note_seldom if message.routine else self._situation.store.note
+        note(self._situation.now_ns(), kind, text)
 
     def _look_up_times(self, now_ns: int) -> tuple[Times, ...]:
         """The openings and closings of yesterday, today and tomorrow."""
@@ -220,11 +237,11 @@ class Monitor:
             return ()
         today = local_date(now_ns, site.timezone)
         rows = season(site, today - timedelta(days=1), today + timedelta(days=1))
-        return tuple((row.night.opens_ns, row.closes_ns) for row in rows)
+        return tuple(Times(row.night.opens_ns, row.closes_ns, row.night.show) for row in rows)
 
     def _calls(self) -> tuple[Times, ...]:
         calls = [override for override in self._situation.overrides if override.kind == Kind.CALL]
-        return tuple((call.at_ns, call.end_ns) for call in calls)
+        return tuple(Times(call.at_ns, call.end_ns, call.show or "") for call in calls)
 
     def _lit_soon(self, now_ns: int) -> bool:
         telemetry = self._client.telemetry

@@ -8,7 +8,7 @@ import os
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -81,7 +81,7 @@ class Planner:
             self._rig,
             self._sound,
             lambda at: self._jobs.at(at, "boundary", self._decide),
-            public.look_soon,
+            self._decided,
         )
         self._repairs = Repairs(situation)
         self._holds = Holds(situation, self._decide, lambda at: self._jobs.at(at, "hold", self._holds.look))
@@ -91,7 +91,7 @@ class Planner:
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)
         troubles = (self._sound.troubles, self._rig.troubles, self._site_watch.troubles, public.troubles)
-        self._monitor = Monitor(situation, state, self._client, self._troubles, *troubles)
+        self._monitor = Monitor(situation, state, self._client, self._troubles, self._send_hooks_at, *troubles)
         self._steps: int | None = None
         self._listening: asyncio.Task[None] | None = None
         if refused:
@@ -304,6 +304,15 @@ class Planner:
 
     def _decide_anew(self) -> None:
         self._sender.decide_anew()
+
+    def _decided(self) -> None:
+        """What is on the wire may have changed: no hook that is due by it waits for the next second."""
+        self._public.look_soon()
+        if self._listening:
+            self._monitor.send_due()
+
+    def _send_hooks_at(self, at: datetime) -> None:
+        self._jobs.at(at, "hooks", self._monitor.send_due)
 
     def _clock_was_set(self) -> None:
         self._sender.decide_anew()

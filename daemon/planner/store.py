@@ -289,11 +289,11 @@ class Store:
         row = self._db.execute("SELECT value FROM fact WHERE name = ?", (name,)).fetchone()
         return str(row[0]) if row else None
 
-    def set_fact(self, name: str, value: str) -> None:
-        """Store a fact in place of the one before."""
+    def set_fact(self, name: str, value: str, soon: bool = True) -> None:
+        """Store a fact in place of the one before; on the disk soon, or within minutes."""
         self._db.execute("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
         how = "IGNORE" if self._blind else "REPLACE"
-        self._writer.put((f"INSERT OR {how} INTO fact (name, value) VALUES (?, ?)", (name, value)))
+        self._writer.put((f"INSERT OR {how} INTO fact (name, value) VALUES (?, ?)", (name, value)), soon=soon)
 
     def add_device(self, token_sha256: str, name: str, kind: str, now_ns: int) -> None:
         """Store a device that has access from now on."""

@@ -31,7 +31,7 @@ def line_of(table: Table | PerformanceRule) -> int:
 def errors_in(path: Path, file: SiteFile) -> Iterator[ConfigError]:
     """All contradictions between the tables, and values out of bounds."""
     yield from _names(path, file)
-    yield from _triggers(path, file)
+    yield from _triggers_and_hooks(path, file)
     yield from _values(path, file)
 
 
@@ -72,16 +72,23 @@ def _names(path: Path, file: SiteFile) -> Iterator[ConfigError]:
             yield ConfigError(path, line_of(performance), f"performance[{index}].grace", problem, hint)
 
 
-def _triggers(path: Path, file: SiteFile) -> Iterator[ConfigError]:
-    """Pieces and shows that triggers name and the site does not have, and lengths out of bounds."""
+def _triggers_and_hooks(path: Path, file: SiteFile) -> Iterator[ConfigError]:
+    """Pieces and shows that triggers and hooks name and the site does not have, and lengths out of bounds."""
     known = {"piece": sorted(piece.name for piece in file.piece), "show": sorted(show.name for show in file.show)}
+    named: list[tuple[Table, str, str, str | None]] = []
     for index, trigger in enumerate(file.trigger):
-        named = [("piece", "piece", trigger.piece), ("show", "show", trigger.show)]
-        named += [(f"only_during[{place}]", "show", name) for place, name in enumerate(trigger.only_during or ())]
-        for key, what, name in named:
-            if name is not None and name not in known[what]:
-                problem, hint = f"there is no {what} {name!r}", instead(name, known[what] or [f"a [[{what}]] table"])
-                yield ConfigError(path, line_of(trigger), f"trigger[{index}].{key}", problem, hint)
+        key = f"trigger[{index}]"
+        named += [(trigger, f"{key}.piece", "piece", trigger.piece), (trigger, f"{key}.show", "show", trigger.show)]
+        during = enumerate(trigger.only_during or ())
+        named += [(trigger, f"{key}.only_during[{place}]", "show", name) for place, name in during]
+    for index, hook in enumerate(file.hook):
+        what = hook.at.partition("-")[0]
+        named += [(hook, f"hook[{index}].only[{place}]", what, name) for place, name in enumerate(hook.only or ())]
+    for table, key, what, name in named:
+        if name is not None and name not in known[what]:
+            problem, hint = f"there is no {what} {name!r}", instead(name, known[what] or [f"a [[{what}]] table"])
+            yield ConfigError(path, line_of(table), key, problem, hint)
+    for index, trigger in enumerate(file.trigger):
         for key, length_ns in (("lasts", trigger.lasts or 0), ("cool_down", trigger.cool_down)):
             if length_ns > DAY_NS:
                 problem, hint = f"{key} is 24 h at most", f'as {key} = "2 min"'

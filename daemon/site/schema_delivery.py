@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from itertools import pairwise
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from gloaming.daemon.site.placeholders import NAMES, stands_in, unknown
 from gloaming.daemon.site.schema_rules import AnyHours, Length
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import WrongValueError
+from gloaming.shows.config_files.known_names import instead
 
 FURTHEST_NS = 6 * 3_600_000_000_000
 Kind = Literal[
@@ -87,25 +91,46 @@ class Alert(Table):
     """How long a trouble must be gone before its end is sent."""
 
 
+def _read_placeholders(text: object) -> object:
+    """A text as it is, unless a word in braces is no placeholder."""
+    for word in unknown(text) if isinstance(text, str) else ():
+        hint = instead(f"{{{word}}}", [f"{{{name}}}" for name in NAMES])
+        raise WrongValueError(f"there is no placeholder {{{word}}}", hint)
+    return text
+
+
+Filled = Annotated[str, BeforeValidator(_read_placeholders)]
+"""A text with placeholders."""
+
+
 class Hook(Table):
-    """A message or a command at an opening or a closing. It has one of url, command and mqtt.
+    """A message or a command at a moment of the show. It has one of url, command and mqtt.
 
     Lengths in ns.
     """
 
-    at: Annotated[Literal["opening", "closing"], Field(examples=['"opening"'])]
-    """The moment. A closing has no hook while another show is on, or once the next opening's hook was sent."""
+    at: Annotated[
+        Literal["opening", "closing", "show-begins", "show-ends", "piece-begins", "piece-ends"],
+        Field(examples=['"piece-begins"']),
+    ]
+    """The moment. A closing has none while another show is on, or once the next opening's hook was sent."""
+    only: Annotated[tuple[str, ...], Field(min_length=1, examples=['["tide"]'])] | None = None
+    """Only for these pieces, with piece-begins and piece-ends; only for these shows, with show-begins and show-ends."""
     before: Annotated[Length, Field(examples=['"10 min"'])] = 0
-    """How long before the moment, 6 h at most."""
+    """How long before the moment, 6 h at most. What comes by a skip or a call is sent at once."""
     after: Annotated[Length, Field(examples=['"10 min"'])] = 0
-    """How long after the moment, 6 h at most."""
-    url: Annotated[str, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
+    """How long after the moment, 6 h at most. The end of a piece or show has no hook while it is on again."""
+    url: Annotated[Filled, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
     """A web address. `body` is sent to it by POST."""
-    command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = None
+    command: Annotated[tuple[Filled, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = (
+        None
+    )
     """A program with its full path, and its arguments. GLOAMING_HOOK has the moment, GLOAMING_BODY the body."""
     mqtt: Annotated[str, BeforeValidator(read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
     """An MQTT broker and a topic. `body` is sent to it."""
-    body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
+    retain: Annotated[bool, Field(examples=["false"])] = True
+    """With mqtt: the broker keeps the message for who comes later."""
+    body: Annotated[Filled, Field(max_length=10_000, examples=['"{title}, then {next_title}"'])] = ""
     """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
     again_at_start: bool = False
     """Sends this hook again after a power cut or a clock set forward, if it was the last one due."""
@@ -119,11 +144,26 @@ class Hook(Table):
             raise WrongValueError("before and after exclude each other", "give one of them")
         if max(self.before, self.after) > FURTHEST_NS:
             raise WrongValueError("a hook is at most 6 hours from its moment", 'as before = "10 min"')
-        if self.command is not None and not self.command[0].startswith("/"):
+        if self.only is not None and self.at in ("opening", "closing"):
+            raise WrongValueError(f"only has no effect at {self.at}", "leave it out")
+        if "retain" in self.model_fields_set and self.mqtt is None:
+            raise WrongValueError("retain has no effect without mqtt", "leave it out")
+        return self
+
+    @model_validator(mode="after")
+    def _safe(self) -> Hook:
+        """No value decides which program runs, and which host or topic gets a message."""
+        command = self.command or ("/",)
+        if not command[0].startswith("/"):
             raise WrongValueError("a command needs its full path", 'as command = ["/usr/local/bin/relay", "on"]')
+        if any(re.fullmatch("-[a-z]*c", before) and stands_in(text) for before, text in pairwise(command)):
+            raise WrongValueError("a shell would run what a title says", 'write "$GLOAMING_TITLE" in place of {title}')
+        if stands_in(command[0]) or stands_in(self.mqtt or "") or stands_in(urlsplit(self.url or "").netloc):
+            problem = "a placeholder cannot name a program, a host or a topic"
+            raise WrongValueError(problem, "placeholders stand in body, in arguments and in the path of url")
         return self
 
     @property
     def shift_ns(self) -> int:
-        """The time from the opening or closing to the hook, negative before it."""
+        """The time from the moment to the hook, negative before it."""
         return self.after - self.before

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pwd
 import resource
@@ -10,8 +11,10 @@ import signal
 import socket
 import subprocess
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +22,10 @@ import pytest
 
 from gloaming.daemon.integrations import delivery as outside
 from gloaming.daemon.integrations import hidden_folders
-from gloaming.daemon.integrations.delivery import DeliveryError, Message, publish, run_command
-from gloaming.daemon.integrations.hooks import Hooks
+from gloaming.daemon.integrations.delivery import DeliveryError, Message, Messenger, publish, run_command
+from gloaming.daemon.integrations.hooks import Hooks, Times
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.site.placeholders import NAMES
 from gloaming.daemon.site.schema_delivery import Hook
 from tests.daemon.webhook import WebhookServer
 from tests.mosquitto import Mosquitto
@@ -30,8 +34,8 @@ from tests.waiting import wait_until
 
 S = 1_000_000_000
 OPENS, CLOSES = 1_796_155_200 * S, 1_796_166_000 * S
-NIGHT = ((OPENS, CLOSES),)
-NEXT = ((OPENS, CLOSES), (OPENS + 86_400 * S, CLOSES + 86_400 * S))
+NIGHT = (Times(OPENS, CLOSES),)
+NEXT = (*NIGHT, Times(OPENS + 86_400 * S, CLOSES + 86_400 * S))
 
 
 class Given:
@@ -47,7 +51,7 @@ class Given:
     def _keep(self, message: Message) -> None:
         self.names.append((message.name, self.now_s))
 
-    def watch(self, from_s: int, until_s: int, times: tuple[tuple[int, int], ...] = NIGHT) -> list[tuple[str, int]]:
+    def watch(self, from_s: int, until_s: int, times: tuple[Times, ...] = NIGHT) -> list[tuple[str, int]]:
         """Look each second, told from the opening; what was given, and when."""
         self.names.clear()
         for self.now_s in range(from_s, until_s):
@@ -165,17 +169,17 @@ def test_a_broker_that_never_answers_is_given_up(monkeypatch: pytest.MonkeyPatch
 
 def test_the_supplies_stay_on_while_another_performance_or_call_goes_on(store: Store) -> None:
     off = {**OFF, "after": "0 s"}
-    call = (OPENS + 1800 * S, OPENS + 2100 * S)
+    call = Times(OPENS + 1800 * S, OPENS + 2100 * S)
     length_s = (CLOSES - OPENS) // S
     assert Given(store, off).watch(0, length_s + 10, (*NIGHT, call)) == [(NAME_OFF, length_s)]
-    handed_on = ((OPENS, OPENS + 3600 * S), (OPENS + 3600 * S, CLOSES))
+    handed_on = (Times(OPENS, OPENS + 3600 * S), Times(OPENS + 3600 * S, CLOSES))
     assert Given(store, OFF).watch(0, length_s + 400, handed_on) == [(NAME_OFF, length_s + 300)]
 
 
 def test_supplies_that_are_on_for_the_next_opening_do_not_go_off_by_the_last_closing(store: Store) -> None:
     """Off would be five minutes after the first closing, on ten before the second opening: it is that already."""
     length_s = (CLOSES - OPENS) // S
-    early = ((OPENS, OPENS + 3600 * S), (OPENS + 4000 * S, CLOSES))
+    early = (Times(OPENS, OPENS + 3600 * S), Times(OPENS + 4000 * S, CLOSES))
     found = Given(store, ON, OFF).watch(-700, length_s + 400, early)
     assert found == [(NAME_ON, -600), (NAME_ON, 3400), (NAME_OFF, length_s + 300)]
 
@@ -188,15 +192,89 @@ def test_a_hook_that_was_sent_while_the_clock_was_ahead_is_sent_at_its_right_tim
 
 
 @needs("mosquitto")
-def test_a_message_by_mqtt_is_kept_by_the_broker(tmp_path: Path) -> None:
-    """Read back from Debian's mosquitto by paho."""
+def test_a_message_by_mqtt_is_kept_by_the_broker_where_it_is_wanted(tmp_path: Path) -> None:
+    """Read back by Debian's mosquitto and paho's own subscriber."""
     with Mosquitto(tmp_path) as broker:
         publish(broker.url("pier/lights"), "on")
-        with broker.listen("pier/lights") as heard:
-            wait_until(lambda: heard, "the message")
-        assert (heard[0].payload, heard[0].retain) == (b"on", True)
+        with broker.listen("pier/+") as heard:
+            publish(broker.url("pier/button"), "pressed", retain=False)
+            wait_until(lambda: len(heard) == 2, "both messages")
+            assert [(one.topic, one.payload, one.retain) for one in heard] == [
+                ("pier/lights", b"on", True),
+                ("pier/button", b"pressed", False),
+            ]
+        with broker.listen("pier/button") as later, broker.listen("pier/lights") as kept:
+            wait_until(lambda: kept, "the message that was kept")
+            assert not later
     with pytest.raises(DeliveryError, match="Connection refused"):
-        publish(broker.url("pier/lights", "user:S3CRET"), "on")
+        publish(broker.url("pier/lights", secret="user:S3CRET"), "on")
+
+
+def test_an_old_title_never_arrives_after_a_newer_one() -> None:
+    """While the broker is away, the newest text of a place replaces the one that waits. Others keep their order."""
+    back, begun, told = threading.Event(), threading.Event(), list[str]()
+    reported: list[tuple[str, str | None]] = []
+
+    def deliver(text: str) -> None:
+        begun.set()
+        if not back.is_set():
+            raise DeliveryError("no broker")
+        told.append(text)
+
+    messenger = Messenger(lambda message, wrong: reported.append((message.name, wrong)), pauses_s=(600.0,))
+    messenger.send(Message("hook", "bells", partial(deliver, "bells"), "sign"))
+    assert begun.wait(20)
+    for name, place in (("tide", "sign"), ("on", ""), ("lanterns", "sign"), ("off", "")):
+        back.set()
+        messenger.send(Message("hook", name, partial(deliver, name), place))
+    wait_until(lambda: len(told) == 4 or told[-1:] == ["off"], "the last message")
+    assert [one for one in told if one in ("on", "off")] == ["on", "off"]
+    assert "bells" not in told and [one for one in told if one != "tide"] == ["on", "lanterns", "off"]
+    assert ("bells", "no broker") in reported, "that it could not be delivered is known"
+    messenger.close()
+
+
+def test_messages_to_one_broker_share_a_thread_and_others_do_not_wait_for_it(store: Store) -> None:
+    title = {"at": "piece-begins", "mqtt": "mqtt://127.0.74.43/sign"}
+    tables = (title, {**title, "at": "piece-ends", "body": " "}, {**title, "mqtt": "mqtts://127.0.74.43/sign"}, ON, OFF)
+    hooks = Hooks([Hook.model_validate(table) for table in tables], store, lambda message, wrong: None)
+    assert len(hooks._messengers) == 4
+    hooks.close()
+
+
+def test_a_command_gets_the_values_as_arguments_and_in_its_environment(store: Store, tmp_path: Path) -> None:
+    """A title is no part of a shell's program: it stands in an argument or in the environment."""
+    out, title = tmp_path / "out", "; touch /nowhere \n$(id) “tide”"
+    shell = 'printf "%s|" "$0" "$GLOAMING_TITLE" "$GLOAMING_NEXT_TITLE" "$GLOAMING_BODY" > '
+    command = ("/bin/sh", "-c", f"{shell}{out}.new; mv {out}.new {out}", "{title}")
+    hook = Hook(at="opening", command=command, body="now {title}")
+    values = dict.fromkeys(NAMES, "") | {"title": title}
+    hooks = Hooks([hook], store, lambda message, wrong: None, values=lambda moment: values)
+    hooks.look(NIGHT, OPENS)
+    wait_until(out.exists, "what the command writes")
+    plain = title.replace("\n", " ")
+    assert out.read_text() == f"{plain}|{plain}||now {plain}|"
+    hooks.close()
+
+
+def test_a_json_body_is_posted_as_json_and_the_address_is_encoded(store: Store) -> None:
+    values = dict.fromkeys(NAMES, "") | {"title": 'a "b"/c?'}
+    tables = [{"at": "opening", "body": '{"now": "{title}"}'}, {"at": "closing"}]
+    with WebhookServer("127.0.74.42") as webhook:
+        hooks = [Hook.model_validate({**table, "url": f"{webhook.url}/x/{{title}}"}) for table in tables]
+        found = Hooks(hooks, store, lambda message, wrong: None, values=lambda moment: values)
+        found.look(NIGHT, OPENS)
+        found.look(NIGHT, CLOSES)
+        wait_until(lambda: len(webhook.got) == 2, "both messages")
+        found.close()
+    path = "/x/a%20%22b%22%2Fc%3F"
+    closing = {"at": "closing", "due_ns": CLOSES, "title": 'a "b"/c?'}
+    assert [(one, json.loads(body)) for one, body in webhook.got] == [(path, {"now": 'a "b"/c?'}), (path, closing)]
+
+
+def test_both_relays_of_an_opening_are_sent_again_after_a_power_cut(store: Store) -> None:
+    both = [{**ON, "again_at_start": True, "url": f"http://192.0.2.{host}/on"} for host in (5, 7)]
+    assert Given(store, *both).watch(7200, 7210) == [(NAME_ON, 7200), (NAME_ON.replace(".5", ".7"), 7200)]
 
 
 def test_a_broken_messenger_thread_does_not_outlive_its_hooks(store: Store) -> None:

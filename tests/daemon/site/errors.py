@@ -109,6 +109,12 @@ device = "/dev/input/by-id/usb-button-event-kbd"
 key = "KEY_ENTER"
 only_during = ["evening"]
 cool_down = "2 min"
+
+[[hook]]
+at = "piece-begins"
+only = ["tide"]
+command = ["/usr/local/bin/snow", "{length}"]
+body = "now {title}"
 """
 
 
@@ -138,6 +144,7 @@ DARK, QUIET, FRAMES, ORDER = (
 SEASON, FROM, TO, GAP = 'season = "11-27..01-06"', 'from = "sunset + 20 min"', 'to = "22:00"', 'gap = "4 s"'
 
 CALLS, DEVICE = 'show = "evening"\nlasts', 'device = "/dev/input/by-id/usb-button-event-kbd"'
+SNOW = 'command = ["/usr/local/bin/snow", "{length}"]'
 
 SITE_CASES: tuple[Case, ...] = (
     # quotes
@@ -312,6 +319,19 @@ SITE_CASES: tuple[Case, ...] = (
     Case('only_during = ["evening"]', "most_per_hour = 0", "trigger[0].most_per_hour", "1"),
     Case('cool_down = "2 min"', "cool_down = 2 min", "trigger[0].cool_down", "needs quotes"),
     Case('cool_down = "2 min"', 'cool_down = "25 h"', "trigger[0].cool_down", "24 h"),
+    # hooks
+    Case("{title}", "{titel}", "hook[0].body", "did you mean {title}?"),
+    Case("{length}", "{lenght}", "hook[0].command[1]", "did you mean {length}?"),
+    Case(SNOW, SNOW.replace("usr", "{show}"), "hook[0]", "cannot name a program", "[[hook]]"),
+    Case(SNOW, 'mqtt = "mqtt://192.0.2.5/{title}"', "hook[0]", "a topic", "[[hook]]"),
+    Case(SNOW, 'url = "http://{title}.example/now"', "hook[0]", "a host", "[[hook]]"),
+    Case(SNOW, 'url = "http://192.0.2.5/{tilte}"', "hook[0].url", "did you mean {title}?"),
+    Case(SNOW, 'command = ["/bin/sh", "-ec", "say {title}"]', "hook[0]", "$GLOAMING_TITLE", "[[hook]]"),
+    Case(SNOW, f"{SNOW}\nretain = false", "hook[0]", "retain has no effect without mqtt", "[[hook]]"),
+    Case('at = "piece-begins"', 'at = "piece-starts"', "hook[0].at", "piece-begins"),
+    Case('at = "piece-begins"', 'at = "show-begins"', "hook[0].only[0]", "there is no show 'tide'", "only ="),
+    Case('at = "piece-begins"', 'at = "opening"', "hook[0]", "only has no effect at opening", "[[hook]]"),
+    Case('only = ["tide"]', 'only = ["tyde"]', "hook[0].only[0]", "did you mean tide?"),
 )
 HOST, UNIVERSES, PIXELS = 'host = "192.0.2.21"', 'universes = "1-4"', "pixels = 150"
 RIG_CASES: tuple[Case, ...] = (
