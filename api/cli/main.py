@@ -24,6 +24,7 @@ FAMILIES = (
     "live",
     "pair",
     "journal",
+    "triggers",
     "frames",
     "record",
     "survey",

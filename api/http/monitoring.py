@@ -75,6 +75,11 @@ def add_monitoring(
         }
         return states.Health.model_validate(found)
 
+    @app.get("/api/triggers")
+    async def triggers(_: AnyDevice) -> states.TriggersListed:
+        """The triggers: what each calls, its last call, and what since noon was called and refused."""
+        return states.TriggersListed.model_validate({"triggers": planner.triggers.as_json()})
+
     @app.post("/api/clock")
     async def give_time(given: TimeRequest, device: Operator) -> states.ClockSet:
         """Give the board the time, if it does not know it."""

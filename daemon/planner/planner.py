@@ -172,6 +172,11 @@ class Planner:
         return self._store
 
     @property
+    def triggers(self) -> Triggers:
+        """What becomes of events from outside."""
+        return self._triggers
+
+    @property
     def repairs(self) -> Repairs:
         """The repairs list."""
         return self._repairs
@@ -236,6 +241,7 @@ class Planner:
             transmitter_lost=self._monitor.transmitter_lost,
             controllers=tuple(self._rig.reach.found.values()),
             board=self._monitor.board,
+            triggers=self._triggers.counts(),
         )
 
     def nights(self, first: date | None, days: int) -> list[dict[str, object]]:

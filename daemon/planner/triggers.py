@@ -95,6 +95,7 @@ class Triggers:
             "piece": trigger.piece,
             "show": trigger.show,
             "zone": trigger.zone,
+            "by": [way for way in ("mqtt", "http", "device") if getattr(trigger, way)],
             "last_call": isoformat(called[-1], zone) if called else None,
             "calls": counts.calls,
             "refusals": {str(code): number for code, number in sorted(counts.refusals.items())},

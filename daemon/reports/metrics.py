@@ -16,6 +16,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.reachability import Reach
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.health import Board
+from gloaming.daemon.planner.triggers import TriggerCounts
 
 Family = TypeVar("Family", Gauge, Counter)
 
@@ -36,6 +37,7 @@ class Status:
     transmitter_lost: int
     controllers: tuple[Reach, ...]
     board: Board
+    triggers: Mapping[str, TriggerCounts]
 
 
 class Figures(Collector):
@@ -70,6 +72,7 @@ def _families(status: Status) -> Iterator[Gauge | Counter]:
         "How often the transmitter was lost since the planner began.",
         status.transmitter_lost,
     )
+    yield from _of_triggers(status.triggers)
     yield from _of_rig(status.controllers, telemetry)
     kinds = collections.Counter(trouble["kind"] for trouble in status.troubles)
     yield _filled(
@@ -84,6 +87,21 @@ def _filled(family: Family, samples: Iterable[tuple[Sequence[str], float]]) -> F
     for labels, value in samples:
         family.add_metric(labels, value)
     return family
+
+
+def _of_triggers(triggers: Mapping[str, TriggerCounts]) -> Iterator[Counter]:
+    yield _filled(
+        Counter("gloaming_trigger_calls_total", "Calls of a trigger since the last noon.", labels=["trigger"]),
+        (([name], counts.calls) for name, counts in triggers.items()),
+    )
+    yield _filled(
+        Counter(
+            "gloaming_trigger_refusals_total",
+            "Refused events of a trigger since the last noon, by reason.",
+            labels=["trigger", "reason"],
+        ),
+        (([name, code], number) for name, counts in triggers.items() for code, number in counts.refusals.items()),
+    )
 
 
 def _of_rig(controllers: Iterable[Reach], telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from gloaming.api.http.schemas.answers import Answer, Instant, OverrideStanding, ReasonGiven
-from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.score import ReasonCode, State
 from gloaming.daemon.planner.health import TroubleCode
 from gloaming.shows.rig.draw import FeedKind
 from gloaming.shows.rig.model import Channel
@@ -399,6 +399,30 @@ class RepairsListed(Answer):
 
     open: list[RepairListed]
     mended: list[RepairListed]
+
+
+# what comes from outside
+
+
+class TriggerListed(Answer):
+    """A trigger: what it calls, and what its events since the last noon have become."""
+
+    name: str
+    piece: str | None
+    show: str | None
+    zone: str | None
+    by: Annotated[list[Literal["mqtt", "http", "device"]], Field(description="what it listens to")]
+    last_call: Instant | None
+    calls: int
+    refusals: Annotated[dict[ReasonCode, int], Field(description="how many events each reason has refused")]
+    last_refusal: Instant | None
+    refused_now: Annotated[ReasonGiven | None, Field(description="why an event would be refused now")]
+
+
+class TriggersListed(Answer):
+    """The triggers, in the order of the site."""
+
+    triggers: list[TriggerListed]
 
 
 # the board

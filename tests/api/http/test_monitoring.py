@@ -1,4 +1,4 @@
-"""The season's report under many requests: one is computed at a time, and cached."""
+"""The season's report under many requests, which is computed once and cached; the triggers and their figures."""
 
 from __future__ import annotations
 
@@ -65,5 +65,38 @@ def test_the_report_is_computed_again_after_a_minute_and_for_a_new_site(
             monkeypatch.setattr("gloaming.api.http.monitoring.CACHE_S", 0.0)
             await phone.get("/api/report?days=3")
             assert readings.all == 3
+
+    run(work())
+
+
+def test_calls_and_refusals_of_triggers_are_listed_and_figures(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as here, here.client(here.device("viewer")) as phone:
+            site = tmp_path / "site" / "site.toml"
+            gate = '\n[[trigger]]\nname = "gate"\nshow = "short"\nhttp = true\ndevice = "/dev/input/event0"\n'
+            site.write_text(site.read_text(encoding="utf-8") + gate, encoding="utf-8")
+            await here.planner.reload("a test")
+            for _ in range(3):
+                await here.planner.triggers.pulled("gate", "http", here.planner.now_ns())
+            (found,) = (await phone.get("/api/triggers")).json()["triggers"]
+            assert found == {
+                "name": "gate",
+                "piece": None,
+                "show": "short",
+                "zone": None,
+                "by": ["http", "device"],
+                "last_call": "2026-12-12T18:00:00+00:00",
+                "calls": 1,
+                "refusals": {"plays-already": 2},
+                "last_refusal": "2026-12-12T18:00:00+00:00",
+                "refused_now": {
+                    "code": "plays-already",
+                    "rule": "site.toml:41 trigger",
+                    "text": "short plays already",
+                },
+            }
+            figures = (await phone.get("/metrics")).text.splitlines()
+            assert 'gloaming_trigger_calls_total{trigger="gate"} 1.0' in figures
+            assert 'gloaming_trigger_refusals_total{reason="plays-already",trigger="gate"} 2.0' in figures
 
     run(work())
