@@ -38,6 +38,7 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
         "zones": [_zone_json(name, situation.current(at_ns, name), decision) for name in site.zone_names],
         "rest": _has_rest(situation, decision),
         "has_sound": any(one.sound for one in site.pieces.values()),
+        "has_triggers": bool(site.triggers),
         "clock": {
             "offset_s": situation.clock.offset_ns / SECOND_NS,
             "note": _clock_note(situation),

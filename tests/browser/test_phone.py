@@ -26,9 +26,12 @@ def browser() -> Iterator[Browser]:
         yield one
 
 
+GATE = '\n[[trigger]]\nname = "gate"\nshow = "short"\nzone = "roof"\nhttp = true\n'
+
+
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
-    with board(tmp_path_factory.mktemp("board") / "site", HOST, sound=True) as one:
+    with board(tmp_path_factory.mktemp("board") / "site", HOST, sound=True, phone=GATE) as one:
         yield one
 
 
@@ -403,7 +406,7 @@ def test_axe_finds_nothing_wrong(scheme: str, width: int, height: int, browser: 
         page.get_by_role("button", name="Sign in").click()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
         page.get_by_role("button", name="Dimmer").click()
-        for summary in ("Why, rule by rule", "The season", "Rig check", "Repairs", "Journal", "Devices"):
+        for summary in ("Why, rule by rule", "The season", "Rig check", "Triggers", "Repairs", "Journal", "Devices"):
             page.get_by_text(summary, exact=True).click()
         page.get_by_role("button", name="Add a phone", exact=True).click()
         expect(page.locator("canvas.code")).to_be_visible(timeout=MS)
@@ -632,6 +635,20 @@ def test_times_have_the_phone_s_form_and_the_zone_is_shown_if_it_differs(browser
         page = signed_in(context, site)
         expect(page.locator("#zone")).to_be_hidden()
         expect(page.locator("#next")).to_contain_text("22:00", timeout=MS)
+
+
+def test_a_trigger_has_a_line_with_why_it_would_be_refused(browser: Browser, site: Board) -> None:
+    site.ask("POST", "/api/overrides", {"kind": "pause", "minutes": 15})
+    with phone(browser) as context:
+        page = context.new_page()
+        page.goto(site.link("viewer"))
+        page.get_by_role("button", name="Sign in").click()
+        page.get_by_text("Triggers", exact=True).click()
+        line = page.locator("#triggers li")
+        expect(line).to_contain_text("gate calls short on roof", timeout=MS)
+        expect(line).to_contain_text(
+            "No call yet; since noon 0 called, 0 refused. Now it is refused: paused by this machine"
+        )
 
 
 def test_the_next_piece_is_named(browser: Browser, site: Board) -> None:

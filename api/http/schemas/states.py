@@ -248,6 +248,7 @@ class Now(Explanation):
         Field(description="false where a show stands above, but every string and fixture shows something else"),
     ]
     has_sound: Annotated[bool, Field(description="whether any piece has sound")]
+    has_triggers: Annotated[bool, Field(description="whether the site has a trigger")]
     clock: ClockNow
     health: HealthNow
 

@@ -1,4 +1,4 @@
-// Signing in, and what a tap opens: the season, the live view, the journal, the devices; check.js has the rig check.
+// Signing in, and what a tap opens: the season, the live view, the triggers, the journal, the devices; check.js has the rig check.
 // It is loaded when it is needed.
 
 let page; // the functions that page.js and status.js share
@@ -6,7 +6,7 @@ let stream = null;
 
 const $ = (id) => document.getElementById(id);
 const of = (file, name) => (place) => import(file).then((module) => module[name](place, page));
-const SECTIONS = { season, view, check: of("./check.js", "check"), repairs: of("./check.js", "repairs"), controllers: of("./controllers.js", "controllers"), journal, devices };
+const SECTIONS = { season, view, check: of("./check.js", "check"), repairs: of("./check.js", "repairs"), controllers: of("./controllers.js", "controllers"), triggers, journal, devices };
 
 document.addEventListener("visibilitychange", () => { // a hidden page needs no stream
   if (!stream) return;
@@ -173,7 +173,7 @@ function draw(canvas, { dots, runs, fixtures }, bytes) {
 // ---- the journal
 
 const LINES = { // the journal's kinds that each choice shows
-  "What people did": ["override", "device", "site", "clock", "repair"],
+  "What people did": ["override", "trigger", "device", "site", "clock", "repair"],
   "What went wrong": ["trouble", "fault", "restart", "limiter", "alert", "hook", "disk"],
   Everything: [],
 };
@@ -208,6 +208,17 @@ async function journal(place, choice = "What people did") {
   await load();
   if (!rows.children.length) rows.append(row("Nothing so far."));
   place.replaceChildren(bar, lines, earlier);
+}
+
+// ---- the triggers
+
+async function triggers(place) {
+  const found = (await page.ask("GET", "/api/triggers")).triggers;
+  place.replaceChildren(list(found.map((one) => {
+    const refusals = Object.values(one.refusals).reduce((sum, number) => sum + number, 0);
+    const calls = `${one.last_call ? `Last call ${page.when(one.last_call)}` : "No call yet"}; since noon ${one.calls} called, ${refusals} refused`;
+    return row(`${one.name} calls ${one.piece || one.show}${one.zone ? ` on ${one.zone}` : ""}`, one.refused_now ? `${calls}. Now it is refused: ${page.localTimes(one.refused_now.text)}` : calls);
+  })));
 }
 
 // ---- the devices

@@ -69,6 +69,7 @@ function showStatus() {
   showPressed("dark", standing("dark").length, "Off for tonight");
   showPressed("dim", standing("dim").length, "Dimmer");
   showPressed("mute", standing("mute").length, "Mute");
+  $("triggers").hidden = !now.has_triggers;
   $("mute").hidden = !now.has_sound && !standing("mute").length;
   showZones(outOfService.map((each) => each.zone));
 
