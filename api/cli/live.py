@@ -21,6 +21,7 @@ from gloaming.api.cli.run import NO_PAGE
 from gloaming.api.cli.where import BOARD_STATE, site_of, state_folder
 from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind, KindTerms
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.config_files.known_names import instead
 
 TIMEOUT_S = 10
 UNITS_MIN = {
@@ -36,7 +37,8 @@ NO_CHECK_TIME = ssl.VerifyFlags(0x200000)
 ZONE = argument("--zone", "for this part of the rig alone", "roof", "the whole rig", metavar="ZONE")
 PART = argument("zone", "a zone, string, fixture or controller", "ridge", metavar="NAME")
 KEYS = {
-    "show": argument("show", "a show of the site", "evening", metavar="SHOW"),
+    "show": argument("show", "a show of the site, or a piece to give once", "evening", metavar="NAME"),
+    "after": argument("--after", "a piece begins after the one that plays", action="store_const", const=True),
     "level": argument("level", "a share of the set brightness, 0 to 1", "0.5", type=float, metavar="LEVEL"),
     "show_continues": argument(
         "--show-continues", "the show continues behind the dark", action="store_const", const=True
@@ -47,7 +49,7 @@ KEYS = {
 EXAMPLES = {
     Kind.PAUSE: ("pause 15", "pause 15 boathouse", "pause --until 22:15"),
     Kind.DARK: ("dark", "dark --until tonight --zone roof"),
-    Kind.CALL: ("call evening", "call evening 30"),
+    Kind.CALL: ("call evening", "call evening 30", "call bells", "call bells --after"),
     Kind.DIM: ("dim 0.5", "dim 0.5 1h --zone roof"),
     Kind.MUTE: ("mute", "mute 30m"),
     Kind.OUT_OF_SERVICE: ("out-of-service ridge", 'out-of-service ridge --until saturday --why "it flickers"'),
@@ -81,6 +83,7 @@ def _arguments(terms: KindTerms) -> Iterator[Argument]:
         yield PART
     if terms.key:
         yield KEYS[terms.key]
+    yield from (KEYS[key] for key in terms.instead if key in KEYS)
     if terms.lasts:
         usual = "the rest of the night" if terms.usual_minutes is None else _length(terms.usual_minutes)
         yield argument(
@@ -150,12 +153,24 @@ def ask(args: argparse.Namespace) -> int:
     from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS, override_request
 
     given = {key: getattr(args, key, None) for key in OVERRIDE_REQUESTS[args.kind].model_fields}
+    if args.kind == Kind.CALL:
+        given |= _show_or_piece(args)
     request = override_request({key: value for key, value in given.items() if value is not None})
     code, taken = call(args, "POST", "/api/overrides", request)
     if code != 201:
         return refused(code, taken)
-    print_taken(args, taken, f"{_words(taken)}{_part(taken)}")
+    print_taken(args, taken, f"{_words(taken)}{_part(taken)}{_begins(taken)}")
     return 0
+
+
+def _show_or_piece(args: argparse.Namespace) -> dict[str, object]:
+    """What a person calls: a show, or else a piece of that name. InputError where the site has neither."""
+    site = _found(args, "/api/site")
+    shows, pieces = ([one["name"] for one in site[key]] for key in ("shows", "pieces"))
+    if args.show not in (*shows, *pieces):
+        problem = f"there is no show and no piece {args.show!r}"
+        raise InputError(ConfigError("call", None, None, problem, instead(args.show, [*shows, *pieces])))
+    return {"show": args.show} if args.show in shows else {"show": None, "piece": args.show}
 
 
 def refused(code: int, problem: Any) -> int:
@@ -191,12 +206,17 @@ def _kind(override: Any) -> str:
 def _description(override: Any) -> str:
     what = {
         "dim": f" to {override.get('level', 1):.0%} of the brightness that is set",
-        "call": f" of {override.get('show')}",
+        "call": f" of {override.get('piece') or override.get('show')}" + _begins(override),
     }
     more = what.get(override["kind"], f", {override['check']}" if "check" in override else "")
     why = f": {override['why']}" if "why" in override else ""
     why += "".join(f"; meanwhile: {dark['text']}: no light" for dark in override.get("dark", ()))
     return f"{_kind(override)}{_part(override)}{more} by {override['who']} until {override['until'][:19]}{why}"
+
+
+def _begins(override: Any) -> str:
+    """When a called piece begins that waits for another."""
+    return f" from {override['at'][11:19]}" if override.get("after") else ""
 
 
 def list_overrides(args: argparse.Namespace) -> int:
@@ -266,7 +286,12 @@ def end_all(
 
 
 def _now(args: argparse.Namespace) -> Any:
-    code, answer = call(args, "GET", "/api/now")
+    return _found(args, "/api/now")
+
+
+def _found(args: argparse.Namespace, path: str) -> Any:
+    """The answer of a path. InputError where there is none."""
+    code, answer = call(args, "GET", path)
     if code != 200:
         raise InputError(ConfigError(args.url or "the planner", None, None, f"it answers {code}: {answer['detail']}"))
     return answer

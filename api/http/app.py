@@ -154,10 +154,15 @@ def make_app(
 
     @app.get("/api/site", tags=["when"])
     async def site_listed(_: AnyDevice) -> answers.SiteListed:
-        """The site's name, its time zone, and the shows that may be called."""
+        """The site's name, its time zone, and the shows and pieces that may be called."""
         site = planner.site
         shows = [answers.ShowListed(name=show.name, order=list(show.order)) for show in site.shows.values()]
-        return answers.SiteListed(site=site.name, timezone=site.timezone.key, shows=shows)
+        pieces = [
+            answers.PieceCallable(name=piece.name, title=piece.title, artist=piece.artist)
+            for piece in site.pieces.values()
+            if piece.info
+        ]
+        return answers.SiteListed(site=site.name, timezone=site.timezone.key, shows=shows, pieces=pieces)
 
     add_events(app, planner, authenticator, signed_in, watch, streams)
     add_view(app, planner, authenticator, signed_in, streams)

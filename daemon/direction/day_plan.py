@@ -11,10 +11,8 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from gloaming.daemon.direction.fades import Fades, fades
-from gloaming.daemon.direction.overrides import PAUSES, Kind
-from gloaming.daemon.direction.pauses import stand_stills
 from gloaming.daemon.direction.rules_in_force import DayFacts, RulesInForce, strength, sweep
-from gloaming.daemon.direction.rundown import Occurrence, Rundown, RundownPart, rundown
+from gloaming.daemon.direction.rundown import Occurrence, Rundown, RundownPart
 from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.why import Why
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
@@ -42,15 +40,11 @@ class DayPlan:
         self.from_ns, self.until_ns = day_ns, day_ns + DAY_NS
         self._reasons = Why(facts)
         self._segments: dict[int, DecidedSegment] = {}  # by their beginning, because their reasons are costly
-        self._calls = {one.id: one for one in facts.overrides if one.kind == Kind.CALL}
         self.occurrences = tuple(
             occurrence for occurrence in facts.occurrences if occurrence.opens_ns < self.until_ns + MARGIN_NS
         )
         self._rundowns: dict[Occurrence, Rundown] = {}
-        overrides = facts.overrides
-        self._stand_stills = stand_stills(tuple(one for one in overrides if one.kind in PAUSES), facts.fade_ns)
-        self._skips = tuple(one.at_ns for one in overrides if one.kind == Kind.SKIP and not one.undone)
-        self._ends = {occurrence: self._end_of(occurrence) for occurrence in self.occurrences}
+        self._ends = {occurrence: facts.end_of(occurrence) for occurrence in self.occurrences}
         rules_by_time = tuple(sweep(facts, self._ends, self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS))
         self.fades: Fades = self._light(rules_by_time)
         self.sound: Fades = self._sound(rules_by_time)
@@ -135,7 +129,7 @@ class DayPlan:
     def rundown(self, occurrence: Occurrence) -> Rundown:
         """The rundown of an occurrence of this day, computed when it is first needed."""
         if occurrence not in self._rundowns:
-            self._rundowns[occurrence] = rundown(occurrence, self._stand_stills, self._skips, self.facts.zone)
+            self._rundowns[occurrence] = self.facts.rundown(occurrence)
         return self._rundowns[occurrence]
 
     def end_of(self, occurrence: Occurrence) -> int:
@@ -145,19 +139,11 @@ class DayPlan:
     def _place(self, at_ns: int) -> int:
         return bisect_right(self._stretches, at_ns, key=lambda stretch: stretch.from_ns) - 1
 
-    def _end_of(self, occurrence: Occurrence) -> int:
-        end_ns = (occurrence.finish and self.rundown(occurrence).until_ns) or occurrence.to_ns
-        call = None if occurrence.called is None else self._calls.get(occurrence.called)
-        return min(end_ns, call.end_ns) if call else end_ns
-
     def _planned(self) -> set[int]:
-        """The ends of the occurrences, except calls that a person ended."""
-        calls = self._calls
-        return {
-            end_ns
-            for occurrence, end_ns in self._ends.items()
-            if not (occurrence.called in calls and calls[occurrence.called].undone)
-        }
+        """The ends of the occurrences, except calls that a person ended, and called pieces that were skipped."""
+        ended = {id for id, call in self.facts.calls.items() if call.undone}
+        ended |= {one.call.id for one in self.facts.called if one.skipped}
+        return {end_ns for occurrence, end_ns in self._ends.items() if occurrence.called not in ended}
 
     def _light(self, rules_by_time: tuple[RulesInForce, ...]) -> Fades:
         planned = self._planned() | {window.from_ns for window in self.facts.windows if not window.quiet}
@@ -194,6 +180,7 @@ class DayPlan:
         rules, occurrence = stretch.rules, stretch.occurrence
         low, high = self.fades.level_at(from_ns), self.fades.level_before(until_ns)
         state, reasons = self._reasons.why(rules, part, from_ns)
+        show = rules.show or occurrence
         picture = rules.pattern or (part.picture if part else None)
         shown = bool(low or high) and picture is not None
         lit = shown and not (picture and picture.ended)
@@ -203,7 +190,7 @@ class DayPlan:
             until_ns=until_ns,
             state=state,
             reasons=reasons,
-            show=occurrence.show if occurrence and (rules.occurrence or shown) and state != State.RIG_CHECK else None,
+            show=(show.show or None) if show and (rules.occurrence or shown) and state != State.RIG_CHECK else None,
             picture=picture if shown or (state == State.PAUSED and rules.occurrence) else None,
             level_from=low if lit else 0.0,
             level_until=high if lit else 0.0,

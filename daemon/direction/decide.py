@@ -11,10 +11,11 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from gloaming.daemon.direction.called_pieces import called_pieces
 from gloaming.daemon.direction.day_plan import MARGIN_NS, DayPlan
 from gloaming.daemon.direction.occurrences import facts, next_opening
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.rules_in_force import HeldRule
+from gloaming.daemon.direction.rules_in_force import CalledPiece, HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.direction.segments import Segments, cut, joined
 from gloaming.daemon.direction.site_protocol import SiteProtocol
@@ -174,7 +175,8 @@ def _with_sound(
 
     That show's picture is there without light, because it gives the place in the sound.
     """
-    parts = areas_of(site, near(overrides, rest.from_ns)) if rest.show is None else ()
+    given = rest.show is not None or rest.state == State.PLAYING
+    parts = () if given else areas_of(site, near(overrides, rest.from_ns))
     if not parts:
         yield rest
         return
@@ -231,8 +233,16 @@ def day_plan(
     concern = site.in_zones(zones), overrides_in(overrides, zones)
     if concern not in plans:
         view, theirs = concern
-        plans[concern] = DayPlan(day_ns, facts(view, day_ns, theirs, held))
+        called = tuple(one for one in called_pieces(site, day_ns, overrides, held) if one.call in theirs)
+        plans[concern] = DayPlan(day_ns, facts(view, day_ns, theirs, held, called))
     return plans[concern]
+
+
+def called_at(
+    at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[HeldRule, ...] = ()
+) -> tuple[CalledPiece, ...]:
+    """The called pieces as looked up on the UTC day of an instant."""
+    return called_pieces(site, at_ns // DAY_NS * DAY_NS, near(overrides, at_ns), held)
 
 
 @lru_cache(maxsize=6)
@@ -265,7 +275,9 @@ def next_piece(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...]) 
     for day_ns in (today_ns, today_ns + DAY_NS):
         for later in day_plan(day_ns, site, overrides).segments_between(at_ns, day_ns + DAY_NS):
             picture = later.picture
-            if later.state != State.PLAYING or picture is None or (now and picture.zero_ns <= now.zero_ns):
+            if later.state != State.PLAYING or picture is None:
+                continue
+            if now and picture.piece == now.piece and picture.zero_ns <= now.zero_ns:
                 continue
             # a paused piece continues; it does not begin
             if now is None or now.still is None or picture.piece != now.piece:

@@ -7,9 +7,9 @@ from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple
 
 from gloaming.daemon.direction.day_plan import MARGIN_NS
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.reasons import reason
-from gloaming.daemon.direction.rules_in_force import DayFacts, HeldRule, HoursWindow
+from gloaming.daemon.direction.rules_in_force import CalledPiece, DayFacts, HeldRule, HoursWindow
 from gloaming.daemon.direction.rundown import Occurrence, RundownPiece
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import NeighboursProtocol, ShowProtocol, SiteProtocol
@@ -25,19 +25,26 @@ FIRST_NS, LAST_NS = (
 
 
 def facts(
-    site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[HeldRule, ...] = ()
+    site: SiteProtocol,
+    day_ns: int,
+    overrides: tuple[Override, ...],
+    held: tuple[HeldRule, ...] = (),
+    called: tuple[CalledPiece, ...] = (),
 ) -> DayFacts:
     """The facts of the UTC day that begins at `day_ns`, and the openings of the day after.
 
-    Nothing is given before 1900 or after 2100: by such a clock, the lights stay off.
+    They go back to the first called piece, whose begin depends on the show of then. Nothing is given before 1900 or
+    after 2100: by such a clock, the lights stay off.
     """
-    from_ns, until_ns = day_ns - MARGIN_NS, day_ns + 2 * DAY_NS + MARGIN_NS
+    from_ns = min([day_ns - MARGIN_NS, *(one.at_ns for one in overrides if one.piece)])
+    until_ns = day_ns + 2 * DAY_NS + MARGIN_NS
     occurrences: list[Occurrence] = []
     hours: tuple[HoursWindow, ...] = ()
     if from_ns >= FIRST_NS and until_ns <= LAST_NS:
         hours = neighbours_windows(site, from_ns, until_ns, held)
         occurrences += [occurrence_of(night, site) for night in nights_between(site, from_ns, until_ns)]
-        occurrences += [_occurrence_of_call(call, site, held) for call in overrides if call.kind == Kind.CALL]
+        occurrences += [_occurrence_of_call(call, site, held) for call in overrides if call.show]
+        occurrences += [_occurrence_of_piece(one, site) for one in called if one.from_ns < one.until_ns]
     zone = min(site.output.zone, key=lambda zone: zone.brightness, default=None)
     brightness, place = (zone or site.output).brightness, f"{site.output.place or 'site.toml'} output"
     if zone:
@@ -54,6 +61,7 @@ def facts(
         fade_ns=site.output.fade,
         volume=site.sound.volume,
         check_in_dark=site.neighbours.rig_check,
+        called=called,
     )
 
 
@@ -121,6 +129,24 @@ def _occurrence_of_call(call: Override, site: SiteProtocol, held: tuple[HeldRule
     )
 
 
+def _occurrence_of_piece(called: CalledPiece, site: SiteProtocol) -> Occurrence:
+    """The occurrence of a called piece: an order of one piece, given once."""
+    call = called.call
+    piece = rundown_piece(call.piece or "", site)
+    return Occurrence(
+        show="",
+        date=datetime.fromtimestamp(called.from_ns // SECOND_NS, site.timezone).date(),
+        opens_ns=called.from_ns,
+        to_ns=called.until_ns,
+        latest_ns=called.until_ns,
+        finish=False,
+        rank=0,
+        order=(piece,) if piece else (),
+        place=f"override {call.id} call",
+        called=call.id,
+    )
+
+
 def _occurrence(
     show: ShowProtocol,
     site: SiteProtocol,
@@ -136,7 +162,7 @@ def _occurrence(
     closes_by: str,
     called: int | None = None,
 ) -> Occurrence:
-    pieces = {name: _piece(name, site) for name in {*show.order, show.between or ""} if name in site.pieces}
+    pieces = {name: rundown_piece(name, site) for name in {*show.order, show.between or ""} if name in site.pieces}
     return Occurrence(
         show=show.name,
         date=date,
@@ -161,7 +187,8 @@ def _occurrence(
     )
 
 
-def _piece(name: str, site: SiteProtocol) -> RundownPiece | None:
+def rundown_piece(name: str, site: SiteProtocol) -> RundownPiece | None:
+    """What the rundown needs of a piece, None where its frames cannot be read."""
     piece = site.pieces[name]
     if piece.info is None:
         return None

@@ -57,6 +57,8 @@ class KindTerms:
     """The key that its request may have besides its kind and its end."""
     needed: bool = False
     """Whether a request must have that key."""
+    instead: tuple[str, ...] = ()
+    """What a request may have in place of that key and of an end: first the key that it must have then."""
     usual_minutes: float | None = None
     """Its default length; None: until the end of the night."""
     longest_minutes: int = WEEK_MINUTES
@@ -92,10 +94,11 @@ TERMS = {
         in_zones=True,
     ),
     Kind.CALL: KindTerms(
-        "Show called",
-        "give a show now",
+        "Called",
+        "give a show or a piece now",
         key="show",
         needed=True,
+        instead=("piece", "after"),
         usual_minutes=30,
         longest_minutes=DAY_MINUTES,
         in_zones=True,
@@ -191,11 +194,13 @@ class Override:
     """What a person asked for, or what a hold does, in force over `[at_ns, end_ns)`.
 
     `until_ns` is the end that was asked for. `ended_ns` is the instant at which somebody ended it earlier. A skip acts
-    at `at_ns` only; a skip that is undone before `until_ns` has no effect. A call has a `show`. A dim has a `level`
-    (0..1, a share of the set brightness). A rig check and a burn-in have a `check`, and a `level` (0..1, the
-    brightness). With `show_continues`, the show moves on during a pause. `zone` is the part of the rig that it is for,
-    None: all of it. Out of service, that part may also be a string, a fixture or a controller, and `why` says what is
-    wrong with it. Of the kinds of a hold, `hold` is its name, and `why` the condition.
+    at `at_ns` only; a skip that is undone before `until_ns` has no effect. A call has a `show`, or a `piece` that is
+    given once: at `at_ns`, or with `after` when the piece that plays then ends. `until_ns` is the latest end of such a
+    piece; `called_pieces.py` looks up when it begins and ends. A dim has a `level` (0..1, a share of the set
+    brightness). A rig check and a burn-in have a `check`, and a `level` (0..1, the brightness). With `show_continues`,
+    the show moves on during a pause. `zone` is the part of the rig that it is for, None: all of it. Out of service,
+    that part may also be a string, a fixture or a controller, and `why` says what is wrong with it. Of the kinds of a
+    hold, `hold` is its name, and `why` the condition.
     """
 
     id: int
@@ -211,6 +216,8 @@ class Override:
     zone: str | None = None
     why: str = ""
     hold: str = ""
+    piece: str | None = None
+    after: bool = False
 
     @property
     def end_ns(self) -> int:
@@ -232,8 +239,16 @@ class Override:
         return self.at_ns <= at_ns < self.end_ns
 
     def replaces(self, other: Override) -> bool:
-        """Whether it ends another override that is in force. Each is for the same part of the rig."""
-        return other.kind in TERMS[self.kind].ends and other.zone == self.zone
+        """Whether it ends another override that is in force. Each is for the same part of the rig.
+
+        A called show ends all called pieces. A piece that is called for now ends the one that plays: `other` has the
+        begin that was looked up.
+        """
+        if other.zone != self.zone:
+            return False
+        if self.kind == Kind.CALL and other.piece:
+            return bool(self.show) or (not self.after and other.at_ns <= self.at_ns)
+        return other.kind in TERMS[self.kind].ends
 
     def moves(self, other: Override) -> bool:
         """Whether it is the rig check `other` with another pixel or another brightness."""

@@ -5,10 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Override
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
+
+
+class Interval(NamedTuple):
+    """A stretch of time."""
+
+    from_ns: int
+    until_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +44,7 @@ def stand_stills(pauses: tuple[Override, ...], fade_ns: int) -> tuple[StandStill
     )
 
 
-def still_intervals(standing: tuple[StandStill, ...]) -> Iterator[tuple[int, int]]:
+def still_intervals(standing: tuple[StandStill | Interval, ...]) -> Iterator[tuple[int, int]]:
     """The same stretches as separate intervals that do not touch, in order."""
     last: tuple[int, int] | None = None
     for one in sorted(standing, key=lambda one: one.from_ns):

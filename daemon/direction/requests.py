@@ -8,24 +8,30 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from gloaming.daemon.direction.areas import decide_areas
-from gloaming.daemon.direction.decide import instant, segment_at
-from gloaming.daemon.direction.occurrences import dark_window_at
-from gloaming.daemon.direction.overrides import DAY_MINUTES, TERMS, WEEK_MINUTES, Kind, Override
+from gloaming.daemon.direction.called_pieces import zones_of
+from gloaming.daemon.direction.decide import called_at, instant, segment_at
+from gloaming.daemon.direction.occurrences import dark_window_at, rundown_piece
+from gloaming.daemon.direction.overrides import DAY_MINUTES, PAUSES, TERMS, WEEK_MINUTES, Kind, Override
+from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rules_in_force import HeldRule
-from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
-from gloaming.daemon.direction.zones_in_force import zones_of_parts
+from gloaming.daemon.direction.zones_in_force import REST, zones_of_parts
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
-from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
+from gloaming.shows.time_units import DAY_NS, MINUTE_NS, SECOND_NS
 
 UNDO_SKIP_NS = MINUTE_NS
 """How long a skip can be undone."""
 SOUND_AHEAD_NS = 9 * SECOND_NS // 10
 """The delay of a skip in a show with sound. The next sound is decoded and passes the device's buffer in this time, so
 that it begins together with its light."""
+WAITING_MAX = 10
+"""The most called pieces that wait for one part of the rig."""
+PAUSES_NS = 60 * MINUTE_NS
+"""How long pauses may lengthen the time until a called piece ends. Nobody expects it hours later."""
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 """The days that an end may be, in the order of `date.weekday`."""
 NOON = time(12)
@@ -58,13 +64,15 @@ def ask(
     what the rules forbid.
     """
     kind = Kind(request["kind"])
+    if "piece" in request:
+        return _call_of_piece(request, at_ns, site, tuple(overrides), who, held)
     override = Override(
         id=0,
         kind=kind,
         at_ns=at_ns,
         until_ns=_until(request, kind, at_ns, site),
         who=who,
-        show=_show(request["show"], site) if kind == Kind.CALL else None,
+        show=_known("show", request["show"], site.shows) if kind == Kind.CALL else None,
         level=request.get("level"),
         show_continues=request.get("show_continues", False),
         zone=known_zone(request["zone"], site) if "zone" in request else None,
@@ -74,6 +82,43 @@ def ask(
     return _with_its_sound(override, site, tuple(overrides), held) if kind == Kind.SKIP else override
 
 
+def _call_of_piece(
+    request: Mapping[str, Any],
+    at_ns: int,
+    site: SiteProtocol,
+    overrides: tuple[Override, ...],
+    who: str,
+    held: tuple[HeldRule, ...],
+) -> Override:
+    """The call of a piece. It ends an hour after its end by the plan of now, at the latest: so long it waits for
+    pauses. Where nothing plays, `after` is now. A piece with sound begins when its sound can."""
+    piece = _known("piece", request["piece"], site.pieces)
+    zone = known_zone(request["zone"], site) if "zone" in request else None
+    after = request.get("after", False)
+    call = Override(0, Kind.CALL, at_ns, at_ns + 7 * DAY_NS, who, zone=zone, piece=piece, after=after)
+    _allow(call, site, overrides, held)
+    playable = rundown_piece(piece, site)
+    if playable is None or playable.is_damaged(at_ns):
+        raise Refusal(reason(ReasonCode.NO_FRAMES, f"piece {piece}", piece=piece))
+    waiting = [one for one in called_at(at_ns, site, overrides, held) if one.call.zone == zone and one.from_ns > at_ns]
+    if call.after and len(waiting) >= WAITING_MAX:
+        raise Refusal(reason(ReasonCode.TOO_MANY_CALLS, "gloaming overrides", count=len(waiting)))
+    running = tuple(_without_pause(one, at_ns) for one in overrides)
+    found = next(one for one in called_at(at_ns, site, (*running, call), held) if one.call == call)
+    if found.from_ns == found.until_ns:
+        window = dark_window_at(found.from_ns, site.in_zones(zones_of(zone, site, overrides) or REST), held)
+        raise Refusal(*([window.reason] if window else []))
+    after = found.from_ns > at_ns
+    later_ns = SOUND_AHEAD_NS if playable.sound and not after else 0
+    return replace(call, at_ns=at_ns + later_ns, until_ns=found.until_ns + later_ns + PAUSES_NS, after=after)
+
+
+def _without_pause(override: Override, at_ns: int) -> Override:
+    """An override, ended at an instant if it is a pause."""
+    paused = override.kind in PAUSES and override.in_force_at(at_ns)
+    return replace(override, ended_ns=at_ns) if paused else override
+
+
 def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]) -> None:
     if override.kind == Kind.CALL:
         windows = [
@@ -81,12 +126,14 @@ def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ..
         ]
         if windows and all(windows):
             raise Refusal(*dict.fromkeys(window.reason for window in windows if window))
-        if override.show and override.zone and not site.reaches(override.show, override.zone):
-            problem = f"no piece of {override.show} has a slot of {override.zone}"
-            raise _invalid("zone", problem, "name another show or zone, or leave the zone out")
+        show = site.shows.get(override.show or "")
+        names = (*show.order, show.between or "") if show else (override.piece or "",)
+        if override.zone and not site.reaches(names, override.zone):
+            what = f"no piece of {show.name} has a slot" if show else f"{override.piece} has no slot"
+            raise _invalid("zone", f"{what} of {override.zone}", "name something else, or leave the zone out")
     if override.kind == Kind.SKIP:
         found = decide_areas(override.at_ns, site, overrides, held)
-        given = [one for one in (found.rest, *(one for _, one in found.areas)) if one.show is not None]
+        given = [one for one in (found.rest, *(one for _, one in found.areas)) if one.show or one.piece]
         if not any(one.state in {*GIVEN, State.PAUSED} for one in given):
             raise Refusal(*found.rest.reasons)
 
@@ -152,7 +199,7 @@ def known_zone(zone: str, site: SiteProtocol) -> str:
     return zone
 
 
-def _show(show: str, site: SiteProtocol) -> str:
-    if show not in site.shows:
-        raise _invalid("show", f"there is no show {show!r}", f"use {', '.join(site.shows)}")
-    return show
+def _known(key: str, name: str, known: Mapping[str, object]) -> str:
+    if name not in known:
+        raise _invalid(key, f"there is no {key} {name!r}", instead(name, sorted(known)))
+    return name

@@ -15,9 +15,10 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction import precedence
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import PAUSES, Kind, Override
+from gloaming.daemon.direction.pauses import Interval, StandStill, stand_stills
 from gloaming.daemon.direction.precedence import Claim, LightSource, Line, Source, place, strongest
-from gloaming.daemon.direction.rundown import Occurrence
+from gloaming.daemon.direction.rundown import Occurrence, Rundown, rundown
 from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.score.score import Picture
 from gloaming.shows.time_units import DAY_NS
@@ -41,9 +42,21 @@ class HoursWindow:
     """The part of the rig that it is for, None: all of it."""
 
 
+class CalledPiece(NamedTuple):
+    """When a called piece is given, as looked up. `skipped`: a skip ends it."""
+
+    call: Override
+    from_ns: int
+    until_ns: int
+    skipped: bool = False
+
+
 @dataclass(frozen=True)
 class DayFacts:
-    """The facts of a day: occurrences, neighbours' hours, overrides, brightness and volume."""
+    """The facts of a day: occurrences, neighbours' hours, overrides, brightness and volume.
+
+    `called` has the called pieces; each is also an occurrence.
+    """
 
     occurrences: tuple[Occurrence, ...]
     windows: tuple[HoursWindow, ...]
@@ -54,11 +67,51 @@ class DayFacts:
     fade_ns: int
     volume: float = 1.0
     check_in_dark: float | None = None
+    called: tuple[CalledPiece, ...] = ()
 
     @property
     def has_sound(self) -> bool:
         """Whether any piece has sound."""
         return any(occurrence.has_sound for occurrence in self.occurrences)
+
+    @cached_property
+    def stand_stills(self) -> tuple[StandStill, ...]:
+        """The stretches in which pauses stop all that is given."""
+        return stand_stills(tuple(one for one in self.overrides if one.kind in PAUSES), self.fade_ns)
+
+    @cached_property
+    def skips(self) -> tuple[int, ...]:
+        """The instants of the skips."""
+        return tuple(one.at_ns for one in self.overrides if one.kind == Kind.SKIP and not one.undone)
+
+    @cached_property
+    def calls(self) -> dict[int, Override]:
+        """The calls by their ids."""
+        return {one.id: one for one in self.overrides if one.kind == Kind.CALL}
+
+    def rundown(self, occurrence: Occurrence) -> Rundown:
+        """The rundown of an occurrence. A show stands still while a piece is given that was called after it for the
+        whole rig; a skip of that piece does not concern the show."""
+        if not occurrence.show:
+            return rundown(occurrence, self.stand_stills, (), self.zone)
+        above = [one for one in self.called if one.call.zone is None and one.from_ns < one.until_ns]
+        if occurrence.called is not None:
+            above = [one for one in above if one.from_ns >= occurrence.opens_ns]
+        skipped = {one.until_ns for one in above if one.skipped}
+        skips = tuple(at_ns for at_ns in self.skips if at_ns not in skipped)
+        called = tuple(Interval(one.from_ns, one.until_ns) for one in above)
+        return rundown(occurrence, self.stand_stills, skips, self.zone, called)
+
+    def end_of(self, occurrence: Occurrence) -> int:
+        """When an occurrence ends: its closing, the end of a piece that finishes, or the end of the call."""
+        end_ns = (occurrence.finish and self.rundown(occurrence).until_ns) or occurrence.to_ns
+        call = None if occurrence.called is None else self.calls.get(occurrence.called)
+        return min(end_ns, call.end_ns) if call else end_ns
+
+    def show_at(self, at_ns: int) -> Occurrence | None:
+        """What is given at an instant, beneath lights off and checks."""
+        given = [one for one in self.occurrences if one.opens_ns <= at_ns < self.end_of(one)]
+        return max(given, key=strength, default=None)
 
 
 @dataclass(frozen=True)
@@ -71,6 +124,8 @@ class RulesInForce:
     windows: tuple[HoursWindow, ...]
     overrides: tuple[Override, ...]
     check_in_dark: float | None = None
+    show: Occurrence | None = None
+    """The show that is given, also beneath a called piece."""
 
     def standing(self, kind: Claim) -> Override | None:
         return next((override for override in self.overrides if override.kind == kind), None)
@@ -168,6 +223,7 @@ def sweep(facts: DayFacts, ends: Mapping[Occurrence, int], begin_ns: int, end_ns
             coming += 1
         values = [thing[2] for thing in active]
         occurrences = [value for value in values if isinstance(value, Occurrence)]
+        shows = [occurrence for occurrence in occurrences if occurrence.show]
         yield RulesInForce(
             from_ns,
             until_ns,
@@ -175,6 +231,7 @@ def sweep(facts: DayFacts, ends: Mapping[Occurrence, int], begin_ns: int, end_ns
             tuple(value for value in values if isinstance(value, HoursWindow)),
             tuple(value for value in values if isinstance(value, Override)),
             facts.check_in_dark,
+            max(shows, key=strength, default=None),
         )
 
 

@@ -17,7 +17,7 @@ from itertools import count
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.direction.pauses import StandStill, end_of, next_mark, runs, still_intervals
+from gloaming.daemon.direction.pauses import Interval, StandStill, end_of, next_mark, runs, still_intervals
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.score.score import Mix, Picture
 from gloaming.shows.time_units import SECOND_NS
@@ -85,7 +85,7 @@ class RundownPiece:
 
 @dataclass(frozen=True, slots=True)
 class Occurrence:
-    """A show given once: one evening of a performance, or a call.
+    """A show given once: one evening of a performance, or a call. A called piece is one too, without a `show`.
 
     `to_ns` is the closing. With `finish`, a piece may begin if it ends by `latest_ns`, and then it finishes. `order`
     has the pieces that can be played; `left_out` names those that cannot. With `goes_round`, the order is one piece
@@ -209,6 +209,25 @@ class Rundown:
         place = bisect_right(self.blocks, at_ns, key=_begin) - 1
         return self.blocks[place] if place >= 0 and at_ns < self.blocks[place].until_ns else None
 
+    def end_of_piece(self, at_ns: int) -> int | None:
+        """When the piece that plays at an instant ends, or its turn if it repeats; None where none plays."""
+        part = self.part_at(at_ns)
+        if part is None or part.filler or part.piece is None or part.picture is None:
+            return None
+        piece, begins_ns = part.piece, part.begins_ns
+        place_ns = (at_ns if part.picture.still is None else part.from_ns) - part.picture.zero_ns
+        turns = piece.turns_within(place_ns) if piece.sound_ns is None else 0
+        length_ns = piece.frames_ns(turns + 1) if piece.sound_ns is None else piece.length_ns
+        end_ns = part.from_ns
+        while part and part.picture and not part.filler and (part.piece, part.begins_ns) == (piece, begins_ns):
+            end_ns = part.until_ns
+            if part.picture.still is None:
+                end_ns = min(end_ns, part.picture.zero_ns + length_ns)
+            if end_ns < part.until_ns:
+                break
+            part = self.part_at(end_ns)
+        return end_ns
+
     def counted(self, from_ns: int, until_ns: int, rounds: bool) -> Iterator[tuple[RundownPart, int]]:
         """The parts that overlap an interval, with counts. With `rounds`, repeated rounds are counted together."""
         at_ns = from_ns
@@ -272,10 +291,15 @@ class _Layout:
     """Lays out one occurrence. It holds the instant reached, the blocks so far, and the parts since the last block."""
 
     def __init__(
-        self, occurrence: Occurrence, stand_stills: tuple[StandStill, ...], skips: tuple[int, ...], zone: ZoneInfo
+        self,
+        occurrence: Occurrence,
+        stand_stills: tuple[StandStill, ...],
+        skips: tuple[int, ...],
+        zone: ZoneInfo,
+        called: tuple[Interval, ...],
     ) -> None:
-        self.occurrence, self.stand_stills, self.zone = occurrence, stand_stills, zone
-        self.still = tuple(still_intervals(stand_stills))
+        self.occurrence, self.stand_stills, self.zone, self.called = occurrence, stand_stills, zone, called
+        self.still = tuple(still_intervals((*stand_stills, *called)))
         self.skips = [skip for skip in sorted(skips) if occurrence.opens_ns <= skip]
         self.at_ns = occurrence.opens_ns
         self.blocks: list[RundownBlock] = []
@@ -311,6 +335,7 @@ class _Layout:
                 self.fill(min(mark_ns, occurrence.to_ns), ReasonCode.ORDER_BEGINS_LATER)
             elif not self.at_once:
                 self.fill(end_of(self.at_ns, occurrence.gap_ns, self.still), ReasonCode.BETWEEN)
+            self.wait()
             if self.at_ns < occurrence.to_ns and piece.is_damaged(self.at_ns):
                 self.at_once = True
                 if all(one.is_damaged(self.at_ns) for one in occurrence.order):
@@ -341,7 +366,7 @@ class _Layout:
     def go_round(self, piece: RundownPiece) -> None:
         """Repeat one piece with nothing between, as one picture, until something interrupts."""
         begins_ns, turns = self.at_ns, 0
-        while self.at_ns < self.occurrence.to_ns:
+        while self.wait() < self.occurrence.to_ns:
             if piece.is_damaged(self.at_ns):
                 self.wait_for_a_piece()
                 begins_ns, turns = self.at_ns, 0
@@ -359,6 +384,14 @@ class _Layout:
             self.play(piece, length_ns, begins_ns, gone_ns)
             begins_ns, turns = (self.at_ns, 0) if self.at_once else (begins_ns, turns + 1)
 
+    def wait(self) -> int:
+        """Wait while a called piece is given: no piece of the show begins then. The instant reached."""
+        for one in self.called:
+            until_ns = min(one.until_ns, self.occurrence.to_ns)
+            if one.from_ns <= self.at_ns < until_ns:
+                self.add(None, until_ns, until_ns - self.at_ns, ReasonCode.BETWEEN)
+        return self.at_ns
+
     def wait_for_a_piece(self) -> None:
         """Fill the time until a piece of the order is repaired, or to the end."""
         until_ns = min(
@@ -368,13 +401,15 @@ class _Layout:
         self.fill(until_ns, ReasonCode.NOTHING_PLAYABLE, skippable=False)
 
     def free_ns(self) -> int:
-        """When something next interrupts: a skip, a pause, damage, or the closing. During a pause, at once."""
+        """When something next interrupts: a skip, a pause, a called piece, damage, or the closing. During a pause or a
+        called piece, at once."""
         if any(from_ns <= self.at_ns < until_ns for from_ns, until_ns in self.still):
             return self.at_ns
         pieces = {*self.occurrence.order, self.occurrence.between}
         damage = (at_ns for piece in pieces if piece for at_ns in piece.damage_after(self.at_ns))
         skip = bisect_right(self.skips, self.at_ns)
-        coming = [*self.skips[skip : skip + 1], *(one.from_ns for one in self.stand_stills), *damage]
+        still = [*(one.from_ns for one in self.stand_stills), *(one.from_ns for one in self.called)]
+        coming = [*self.skips[skip : skip + 1], *still, *damage]
         return max(self.at_ns, min([self.occurrence.to_ns, *(at_ns for at_ns in coming if at_ns > self.at_ns)]))
 
     def too_late(self, piece: RundownPiece, length_ns: int) -> bool:
@@ -397,13 +432,14 @@ class _Layout:
         self.add(piece, self.skip_before(end_ns), length_ns, begins_ns=begins_ns, gone_ns=gone_ns)
 
     def made_late_ns(self, length_ns: int) -> int:
-        """When somebody asked for the pause after which a piece could no longer end in time."""
+        """When somebody asked for the pause after which a piece could no longer end in time. With called pieces alone
+        it plays to the latest end."""
         for number, one in enumerate(self.stand_stills, 1):
             if self.at_ns < one.pause.at_ns:
                 still = tuple(still_intervals(self.stand_stills[:number]))
                 if end_of(self.at_ns, length_ns, still) > self.occurrence.latest_ns:
                     return one.pause.at_ns
-        return self.at_ns
+        return self.occurrence.latest_ns
 
     def fill(self, until_ns: int, note: ReasonCode, skippable: bool = True, awaited: str = "") -> None:
         if skippable:
@@ -481,7 +517,14 @@ def _mixed(part: RundownPart, mix: Mix) -> Iterator[RundownPart]:
 
 @lru_cache(maxsize=16)
 def rundown(
-    occurrence: Occurrence, stand_stills: tuple[StandStill, ...], skips: tuple[int, ...], zone: ZoneInfo
+    occurrence: Occurrence,
+    stand_stills: tuple[StandStill, ...],
+    skips: tuple[int, ...],
+    zone: ZoneInfo,
+    called: tuple[Interval, ...] = (),
 ) -> Rundown:
-    """The rundown of an occurrence. The last few are cached, because one evening belongs to more than one day."""
-    return _Layout(occurrence, stand_stills, skips, zone).run()
+    """The rundown of an occurrence, which stands still while `called` pieces are given.
+
+    The last few are cached, because one evening belongs to more than one day.
+    """
+    return _Layout(occurrence, stand_stills, skips, zone, called).run()

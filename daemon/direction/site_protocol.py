@@ -5,7 +5,7 @@ Instants and lengths are integer nanoseconds. Sites are compared by identity, be
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from pathlib import PurePath
 from typing import Literal, Protocol
@@ -163,8 +163,8 @@ class SiteProtocol(Timetable, Protocol):
         """
         ...
 
-    def reaches(self, show: str, zone: str) -> bool:
-        """Whether a piece of a show has a slot of a zone."""
+    def reaches(self, pieces: Iterable[str], zone: str) -> bool:
+        """Whether one of some pieces has a slot of a zone."""
         ...
 
     def goes_round(self, show: str) -> bool:

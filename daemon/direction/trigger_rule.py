@@ -95,13 +95,13 @@ def _refusal_in(
         return segment.reasons[0]
     if quiet := next((window for window in rules.windows if window.quiet), None):
         return quiet.reason
-    show = rules.occurrence.show if rules.occurrence else None
+    show = rules.show.show if rules.show else None
     if show is None and not trigger.while_waiting:
         return reason(ReasonCode.NO_SHOW, f"{trigger.place} trigger", trigger=trigger.name)
     if show and trigger.only_during and show not in trigger.only_during:
         during, rule = " or ".join(trigger.only_during), f"{trigger.place} trigger.only_during"
         return reason(ReasonCode.OTHER_SHOW, rule, show=show, trigger=trigger.name, during=during)
-    plays = show if trigger.show else segment.piece if show and segment.state == State.PLAYING else None
+    plays = show if trigger.show else segment.piece if segment.state == State.PLAYING else None
     if plays and plays == (trigger.show or trigger.piece):
         return reason(ReasonCode.PLAYS_ALREADY, f"{trigger.place} trigger", plays=plays)
     return None

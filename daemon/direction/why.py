@@ -30,7 +30,7 @@ class Why:
             return line.state, (rules.dark.reason,)
         asked = rules.standing(line.claim)
         deciding = (self._asked(asked),) if asked else ()
-        of_the_show = self._show_reasons(rules.occurrence, part, at_ns) if line.has_show else ()
+        of_the_show = self._given(rules, part, at_ns) if line.has_show else ()
         state = _state_of(part) if line.light == LightSource.SHOW else line.state
         return state, (*deciding, *of_the_show, *self._limits(rules))
 
@@ -44,9 +44,26 @@ class Why:
             reasons += asked if limit.light else asked[:1]  # a second mute adds nothing
         return (*reasons, self.facts.brightness_reason) if rules.occurrence and not rules.check else tuple(reasons)
 
-    def _show_reasons(self, occurrence: Occurrence | None, part: RundownPart | None, at_ns: int) -> tuple[Reason, ...]:
-        if occurrence is None:
-            return ()
+    def _given(self, rules: RulesInForce, part: RundownPart | None, at_ns: int) -> tuple[Reason, ...]:
+        """The reasons of a called piece and of the show beneath, or of the show."""
+        occurrence = rules.occurrence
+        if occurrence is None or occurrence.show:
+            return self._show_reasons(occurrence, part, at_ns) if occurrence else ()
+        call = self.facts.calls[occurrence.called or 0]
+        stands = f"; {rules.show.show} stands still" if rules.show and call.zone is None else ""
+        began = reason(
+            ReasonCode.CALLED_PIECE,
+            occurrence.place,
+            zone=call.zone,
+            more=f"{_one_ended(part) if part else ''}{stands}",
+            override=call.id,
+            piece=call.piece,
+            at=self._clock(occurrence.opens_ns, seconds=True),
+            by=f" by {call.who}" if call.who else "",
+        )
+        return (began, self._opening(rules.show)) if rules.show else (began,)
+
+    def _opening(self, occurrence: Occurrence) -> Reason:
         if occurrence not in self._opened:
             self._opened[occurrence] = reason(
                 ReasonCode.OPENED,
@@ -57,7 +74,10 @@ class Why:
                 closes=self._clock(occurrence.to_ns),
                 closes_by=occurrence.closes_by,
             )
-        reasons = [self._opened[occurrence]]
+        return self._opened[occurrence]
+
+    def _show_reasons(self, occurrence: Occurrence, part: RundownPart | None, at_ns: int) -> tuple[Reason, ...]:
+        reasons = [self._opening(occurrence)]
         if part and part.note:
             filling = f", {part.piece.name} fills the time" if part.piece else ""
             more = f"{filling}{_one_ended(part)}"

@@ -122,6 +122,8 @@ def override_json(override: Override, situation: Situation) -> dict[str, object]
     now_ns, zone = situation.now_ns(), situation.timezone
     more: dict[str, object] = {
         "show": override.show,
+        "piece": override.piece,
+        "after": override.after or None,
         "level": override.level,
         "show_continues": override.show_continues or None,
         "zone": override.zone,

@@ -113,24 +113,28 @@ class Commands:
         else:
             override = now.add(override, ends)
             why = f": {override.why}" if override.why else ""
-            text = f"{_of_its_zone(override)} until {self._clock_time(override.until_ns)}{why}"
-            now.store.note(override.at_ns, "override", text, who, {"id": override.id})
+            asked_ns = override.at_ns
+            override = next((one for one in now.standing(asked_ns) if one.id == override.id), override)
+            begins = f", at {self._clock_time(override.at_ns, seconds=True)}" if override.after else ""
+            text = f"{_of_its_zone(override)}{begins} until {self._clock_time(override.until_ns)}{why}"
+            now.store.note(asked_ns, "override", text, who, {"id": override.id})
         sent = await self._sender.hand_over(override)
         ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]
         caution = TERMS[override.kind].caution
         more = {"caution": caution} if caution else {}
         return {**override_json(override, now), **more, "ended": ended, **sent._asdict()}
 
-    def _clock_time(self, at_ns: int) -> str:
+    def _clock_time(self, at_ns: int, seconds: bool = False) -> str:
         """An instant in the site's time: "22:15", with its date if that is not today."""
         zone = self._situation.timezone
         at, now = (datetime.fromtimestamp(each / SECOND_NS, zone) for each in (at_ns, self._situation.now_ns()))
         if at.date() == now.date():
-            return f"{at:%H:%M}"
+            return f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
         year = f" {at.year}" if at.year != now.year else ""
         return f"{at:%a} {at.day} {at:%b}{year}, {at:%H:%M}"
 
 
 def _of_its_zone(override: Override) -> str:
-    """An override for the journal: "dark", "roof dark"."""
-    return f"{override.zone} {override.kind.words}" if override.zone else override.kind.words
+    """An override for the journal: "dark", "roof dark", "call of bells"."""
+    given = override.piece or override.show
+    return " ".join(filter(None, (override.zone, override.kind.words, given and f"of {given}")))

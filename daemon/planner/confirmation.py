@@ -91,7 +91,8 @@ def is_given(asked: Override, segment: DecidedSegment) -> bool:
         case Kind.MUTE:
             return not segment.sound_until
         case Kind.CALL:
-            return segment.show == asked.show and segment.state in GIVEN
+            given = segment.piece == asked.piece if asked.piece else segment.show == asked.show
+            return given and segment.state in GIVEN
         case Kind.RIG_CHECK | Kind.BURN_IN:
             return segment.state == State.RIG_CHECK
         case _:

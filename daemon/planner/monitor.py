@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
@@ -240,7 +239,7 @@ class Monitor:
         return tuple(Times(row.night.opens_ns, row.closes_ns, row.night.show) for row in rows)
 
     def _calls(self) -> tuple[Times, ...]:
-        calls = [override for override in self._situation.overrides if override.kind == Kind.CALL]
+        calls = [override for override in self._situation.overrides if override.show]
         return tuple(Times(call.at_ns, call.end_ns, call.show or "") for call in calls)
 
     def _lit_soon(self, now_ns: int) -> bool:

@@ -5,16 +5,16 @@ It changes with each command, when the site is read again, and when the clock is
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.areas import decide_areas
-from gloaming.daemon.direction.decide import Decision, decide, isoformat, segment_at
+from gloaming.daemon.direction.decide import Decision, called_at, decide, isoformat, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import UNDO_SKIP_NS
-from gloaming.daemon.direction.rules_in_force import HeldRule
+from gloaming.daemon.direction.rules_in_force import CalledPiece, HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_steps import ClockSteps
@@ -86,13 +86,14 @@ class Situation:
     # overrides
 
     def read_overrides(self) -> None:
-        """Read the stored overrides again. A call of a show that the site no longer has does not count."""
-        stored = self.store.overrides(self.now_ns() - KEEP_NS)
-        self.overrides = tuple(one for one in stored if one.kind != Kind.CALL or one.show in self.site.shows)
+        """Read the stored overrides again. A call of what the site no longer has does not count."""
+        stored, given = self.store.overrides(self.now_ns() - KEEP_NS), {*self.site.shows, *self.site.pieces}
+        self.overrides = tuple(one for one in stored if one.kind != Kind.CALL or (one.piece or one.show) in given)
 
     def standing(self, at_ns: int) -> tuple[Override, ...]:
-        """The overrides in force or still to come."""
-        return tuple(override for override in self.overrides if at_ns < override.end_ns)
+        """The overrides in force or still to come. A called piece begins and ends as it is looked up."""
+        looked_up = {one.call.id: one for one in called_at(at_ns, self.site, self.overrides, self.held)}
+        return tuple(one for each in self.overrides if (one := _looked_up(each, looked_up)) and at_ns < one.end_ns)
 
     def add(self, override: Override, ends: Iterable[Override] = ()) -> Override:
         """Store an override under a new id, and the end of those that it replaces."""
@@ -161,3 +162,11 @@ class Situation:
     def _move_with_the_clock(self) -> None:
         self.steps.look(self.site)
         self.read_overrides()
+
+
+def _looked_up(override: Override, called: Mapping[int, CalledPiece]) -> Override | None:
+    """An override with the begin and the end that are looked up; None for a called piece that is not given."""
+    if not override.piece:
+        return override
+    found = called.get(override.id)
+    return found and replace(override, at_ns=found.from_ns, until_ns=found.until_ns)

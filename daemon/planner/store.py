@@ -48,7 +48,9 @@ STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.it
 _KINDS = tuple(str(kind) for kind in Kind)
 _FAULTS = tuple(str(fault) for fault in Fault)
 _REPAIR_COLUMNS = "id, part, pixel, fault, note, at_ns, who, mended_ns, mended_by"
-_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why, hold"
+_COLUMNS = (
+    "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why, hold, piece, after"
+)
 
 
 class DeviceStore(Protocol):
@@ -390,19 +392,17 @@ def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
         Override(
             id,
             Kind(kind),
-            at_ns,
-            until_ns,
-            who,
-            ended_ns,
-            show,
+            *times_and_names,
             level,
-            bool(show_continues),
+            bool(continues),
             _read_check(check),
             zone,
             why or "",
             hold or "",
+            piece,
+            bool(after),
         )
-        for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check, zone, why, hold in rows
+        for id, kind, *times_and_names, level, continues, check, zone, why, hold, piece, after in rows
     )
 
 
@@ -421,6 +421,8 @@ def _insert(override: Override) -> Statement:
         override.zone,
         override.why or None,
         override.hold or None,
+        override.piece,
+        override.after or None,
     )
     return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES ({', '.join('?' * len(values))})", values
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import cached_property
@@ -125,11 +125,10 @@ class Site:
         order = (self.pieces[name] for name in self.shows[show].order)
         return goes_round(self.shows[show], [piece for piece in order if piece.info])
 
-    def reaches(self, show: str, zone: str) -> bool:
-        """Whether a piece of a show has a slot of a zone."""
-        given = self.shows[show]
-        pieces = (self.pieces[name] for name in (*given.order, given.between or "") if name in self.pieces)
-        return reaches([piece.info for piece in pieces if piece.info], self.zones[zone])
+    def reaches(self, pieces: Iterable[str], zone: str) -> bool:
+        """Whether one of some pieces has a slot of a zone."""
+        known = (self.pieces[name] for name in pieces if name in self.pieces)
+        return reaches([piece.info for piece in known if piece.info], self.zones[zone])
 
     @cached_property
     def slots(self) -> dict[int, int]:

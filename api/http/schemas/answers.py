@@ -160,6 +160,8 @@ class OverrideStanding(OverrideName):
     remaining_s: int
     who: str
     show: str | None = None
+    piece: Annotated[str | None, Field(description="the piece that was called; `at` and `until` are looked up")] = None
+    after: Annotated[bool | None, Field(description="whether it begins after what played when it was called")] = None
     level: float | None = None
     show_continues: bool | None = None
     zone: Annotated[str | None, Field(description="the part of the rig that it is for; absent: the whole rig")] = None
@@ -268,9 +270,18 @@ class ShowListed(Answer):
     order: list[str]
 
 
+class PieceCallable(Answer):
+    """A piece that may be called, with its title and artist where it has them."""
+
+    name: str
+    title: str | None
+    artist: str | None
+
+
 class SiteListed(Answer):
-    """The site, and the shows that may be called."""
+    """The site, and the shows and pieces that may be called."""
 
     site: str
     timezone: str
     shows: list[ShowListed]
+    pieces: list[PieceCallable]

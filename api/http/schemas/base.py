@@ -77,6 +77,8 @@ class RequestModel(BaseModel):
     called: ClassVar[str] = "this request"
     exclusive: ClassVar[tuple[tuple[str, str], ...]] = ()
     """Pairs of keys of which a request may have one."""
+    one_of: ClassVar[tuple[str, ...]] = ()
+    """Keys of which a request must have one."""
     elsewhere: ClassVar[dict[str, tuple[str, str]]] = {}
     """Keys that other requests may have: problem and hint."""
 
@@ -92,6 +94,8 @@ class RequestModel(BaseModel):
         for one, other in cls.exclusive:
             if one in request and other in request:
                 raise refused(f"it cannot go with {one}", "give one of the two", other)
+        if cls.one_of and not any(key in request for key in cls.one_of):
+            raise refused("missing", f"give {' or '.join(cls.one_of)}", cls.one_of[0])
         for key, field in cls.model_fields.items():
             if field.is_required() and key not in request:
                 hint = next((each.hint for each in field.metadata if isinstance(each, Expected)), "give it")
@@ -103,6 +107,8 @@ class RequestModel(BaseModel):
         found = handler(schema)
         if cls.exclusive:
             handler.resolve_ref_schema(found)["not"] = {"anyOf": [{"required": [*pair]} for pair in cls.exclusive]}
+        if cls.one_of:
+            handler.resolve_ref_schema(found)["anyOf"] = [{"required": [key]} for key in cls.one_of]
         return found
 
 

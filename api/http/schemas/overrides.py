@@ -30,6 +30,16 @@ VALUES: dict[str, Any] = {
         Field(description="one of the site's shows"),
         Expected("there is no show {value!r}", "use a show of the site"),
     ],
+    "piece": Annotated[
+        str,
+        Field(description="one of the site's pieces, given once"),
+        Expected("there is no piece {value!r}", "use a piece of the site"),
+    ],
+    "after": Annotated[
+        bool,
+        Field(strict=True, description="it begins after the piece that plays, and not now"),
+        Expected("{value!r} is neither true nor false", "as true"),
+    ],
     "level": Annotated[
         float,
         Field(
@@ -46,7 +56,7 @@ VALUES: dict[str, Any] = {
         Expected("this is not one line of up to 200 characters", 'as "it flickers"'),
     ],
 }
-"""What a request may have besides its kind, its end and its zone, by the `key` of its terms."""
+"""What a request may have besides its kind, its end and its zone, by the `key` and `instead` of its terms."""
 Zone = Annotated[
     str,
     Field(description="the part of the rig that it is for: a zone, string, fixture or controller"),
@@ -95,7 +105,9 @@ def _request_for(kind: Kind) -> type[OverrideRequest]:
     terms = TERMS[kind]
     fields: dict[str, Any] = {"kind": (Literal[kind.value], ...)}
     if terms.key:
-        fields[terms.key] = (VALUES[terms.key], ... if terms.needed else Field(default_factory=absent))
+        needed = terms.needed and not terms.instead
+        fields[terms.key] = (VALUES[terms.key], ... if needed else Field(default_factory=absent))
+    fields |= {key: (VALUES[key], Field(default_factory=absent)) for key in terms.instead}
     if terms.in_zones:
         fields["zone"] = (Zone, ... if terms.zone_needed else Field(default_factory=absent))
     if terms.lasts:
@@ -108,6 +120,10 @@ def _request_for(kind: Kind) -> type[OverrideRequest]:
     base = LastingRequest if terms.lasts else OverrideRequest
     made = create_model(f"{kind.title().replace('-', '')}Request", __base__=base, __doc__=terms.help, **fields)
     made.called = f"{'an' if kind.startswith('o') else 'a'} {kind}"
+    if terms.key and terms.instead:
+        made.one_of = (terms.key, terms.instead[0])
+        made.exclusive += tuple((terms.key, key) for key in terms.instead)
+        made.exclusive += tuple((terms.instead[0], key) for key in ("minutes", "until"))
     if not terms.in_zones:
         made.elsewhere = {"zone": (f"{made.called} is for the whole rig", "leave the zone out")}
     return made

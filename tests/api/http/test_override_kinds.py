@@ -36,7 +36,7 @@ def check_kinds() -> None:
     assert set(subparsers.choices) & set(Kind) == by_hand
     assert {TERMS[kind].help for kind in by_hand} <= {choice.help for choice in subparsers._choices_actions}
     assert set(OVERRIDE_REQUESTS) == set(ASKED) == {kind for kind in Kind if not TERMS[kind].of_its_own}
-    assert {terms.key for terms in TERMS.values() if terms.key} == set(VALUES)
+    assert {key for terms in TERMS.values() for key in (terms.key, *terms.instead) if key} == set(VALUES)
     assert {line.claim for line in (*PRECEDENCE, *LIMITS)} >= set(Kind) - {Kind.SKIP}
     assert len({terms.name for terms in TERMS.values()}) == len(Kind)
 
@@ -84,10 +84,10 @@ def test_the_model_of_a_kind_has_the_keys_of_its_terms_and_no_others(kind: Kind)
     terms, model = TERMS[kind], OVERRIDE_REQUESTS[kind]
     ends = {"minutes", "until"} if terms.lasts else set()
     zone = {"zone"} if terms.in_zones else set()
-    assert set(model.model_fields) == {"kind", *([terms.key] if terms.key else []), *ends, *zone}
+    assert set(model.model_fields) == {"kind", *([terms.key] if terms.key else []), *terms.instead, *ends, *zone}
     needed = {key for key, field in model.model_fields.items() if field.is_required()}
     assert needed == {
         "kind",
-        *([terms.key] if terms.needed and terms.key else []),
+        *([terms.key] if terms.needed and terms.key and not terms.instead else []),
         *(zone if terms.zone_needed else ()),
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import time
 from fractions import Fraction
@@ -138,7 +139,7 @@ class PlainSite:
     def in_zones(self, zones: frozenset[str]) -> SiteProtocol:
         return self
 
-    def reaches(self, show: str, zone: str) -> bool:
+    def reaches(self, pieces: Iterable[str], zone: str) -> bool:
         return True
 
     def goes_round(self, show: str) -> bool:

@@ -341,7 +341,7 @@ def test_a_call_for_a_zone_is_refused_in_dark_hours_of_all_its_slots_and_where_t
     with pytest.raises(InputError) as error:
         made(site, kind="call", show="evening", zone="eaves")
     assert str(error.value.errors[0]) == (
-        "request: zone: no piece of evening has a slot of eaves; name another show or zone, or leave the zone out"
+        "request: zone: no piece of evening has a slot of eaves; name something else, or leave the zone out"
     )
 
 
