@@ -392,9 +392,13 @@ def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
         Override(
             id,
             Kind(kind),
-            *times_and_names,
+            at_ns,
+            until_ns,
+            who,
+            ended_ns,
+            show,
             level,
-            bool(continues),
+            bool(moves),
             _read_check(check),
             zone,
             why or "",
@@ -402,7 +406,7 @@ def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
             piece,
             bool(after),
         )
-        for id, kind, *times_and_names, level, continues, check, zone, why, hold, piece, after in rows
+        for id, kind, at_ns, until_ns, who, ended_ns, show, level, moves, check, zone, why, hold, piece, after in rows
     )
 
 
