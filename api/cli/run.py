@@ -56,7 +56,7 @@ def _check() -> int:
 
     from gloaming.daemon.direction.decide import decide, instant
     from gloaming.daemon.direction.score import State
-    from gloaming.daemon.integrations.hooks import user_name
+    from gloaming.daemon.integrations.hooks import runs_as
     from gloaming.daemon.planner.clock import Clock
     from gloaming.daemon.planner.clock_trust import verdict_at_a_start
     from gloaming.daemon.site.load import load_site
@@ -79,7 +79,7 @@ def _check() -> int:
         print(f"{site.name}: {State.NO_CLOCK} now; {trust.text}; the show stays dark until the clock is right")
     for hook in site.hooks:
         if hook.command:
-            print(f"{hook.place}: {hook.command[0]} runs as {user_name()}, without access to {state}")
+            print(f"{hook.place}: {runs_as(hook.command)}")
     print(f"the page listens on {site.phone.listen}; the passcode is in {state}/passcode", flush=True)
     return 0
 

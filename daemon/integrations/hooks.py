@@ -52,6 +52,11 @@ def user_name() -> str:
         return f"user {os.geteuid()}"
 
 
+def runs_as(command: tuple[str, ...]) -> str:
+    """As which user a command runs, for the journal and for the terminal of `gloaming run`."""
+    return f"the command {' '.join(command)} runs as {user_name()}, without access to Gloaming's state"
+
+
 def name_of(hook: Hook) -> str:
     """A hook's name in the journal."""
     parts = urlsplit(hook.url or hook.mqtt or "")
@@ -172,8 +177,7 @@ class Hooks:
         commands = {fact: hook.command for fact, hook in self.hooks.items() if hook.command}
         known = json.loads(self._store.fact(COMMANDS) or "[]")
         for fact in [fact for fact in commands if fact not in known]:
-            text = f"the command {' '.join(commands[fact])} runs as {user_name()}, without access to Gloaming's state"
-            self._store.note(now_ns, "hook", text)
+            self._store.note(now_ns, "hook", runs_as(commands[fact]))
         if sorted(commands) != sorted(known):
             self._store.set_fact(COMMANDS, json.dumps(sorted(commands)))
 
