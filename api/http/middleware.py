@@ -37,8 +37,8 @@ UPLOADS = "/api/setup/uploads"
 PAGES = {"/", "/setup"}
 """These may be opened by a link on another site: they have no data."""
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
-PUBLIC = "/api/public"
-"""Where the site says so, everybody may read this, and so may a page of another site."""
+PUBLIC = {"/api/public", "/sign"}
+"""Where the site says so, everybody may read these, and so may a page of another site. Elsewhere they do not exist."""
 DURABLE = ("/api/journal", "/api/report")
 """What these paths answer must still be true after a power cut."""
 
@@ -146,7 +146,7 @@ class RequestChecks:
 
     def _refusal(self, scope: Scope, headers: Headers) -> Problem | None:
         address = scope["client"][0] if scope.get("client") else ""
-        public = scope["path"] == PUBLIC and self.public()
+        public = scope["path"] in PUBLIC and self.public()
         buckets = self.strangers if public else self.addresses
         if not buckets.take(network_of(address), time.monotonic()):
             return Problem(429, "too many requests from this address", {"Retry-After": "1"})
@@ -163,7 +163,7 @@ class RequestChecks:
             return Problem(403, "asked by a page of another site")
         if headers.get("sec-fetch-site", "none") in ("cross-site", "same-site") and scope["path"] not in PAGES:
             return Problem(403, "asked by a page of another site")
-        if scope["path"] == PUBLIC:
+        if scope["path"] in PUBLIC:
             return Problem(404, HTTPStatus.NOT_FOUND.phrase)  # as any path that does not exist
         return None
 

@@ -12,13 +12,12 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, Request, Response
 from starlette.exceptions import HTTPException
 
-from gloaming.api.http.middleware import PUBLIC
 from gloaming.api.http.schemas.states import PublicKnown
-from gloaming.api.http.streams import OpenStreams, event_stream
+from gloaming.api.http.streams import OpenStreams, event, event_stream
 from gloaming.daemon.planner.planner import Planner
 
 BEAT_S = 5.0
-"""A comment so often keeps a stream open (HTML, 9.2.7), and finds out that a listener has left."""
+"""An event so often keeps a stream open, tells a sign that there is contact, and finds out that a listener has left."""
 RETRY_S = 30
 """A further listener tries again after this time."""
 ANYWHERE = {"Access-Control-Allow-Origin": "*"}
@@ -46,13 +45,13 @@ def add_public(app: FastAPI, planner: Planner, streams: OpenStreams) -> None:
         yield f"retry: {RETRY_S}000\n"
         while not ending.is_set() and planner.site.public.stream:
             changed, text = public.changed, public.text
-            yield f"data: {text}\n\n" if text != sent else ":\n\n"
+            yield f"data: {text}\n\n" if text != sent else event("beat", "{}")
             sent = text
             with suppress(TimeoutError):  # a beat is due
                 await asyncio.wait_for(changed.wait(), BEAT_S)
 
     @app.get(
-        PUBLIC,
+        "/api/public",
         response_model=PublicKnown,
         responses={
             200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}},
@@ -63,7 +62,8 @@ def add_public(app: FastAPI, planner: Planner, streams: OpenStreams) -> None:
     )
     async def public(ending: Annotated[asyncio.Event | None, Depends(listener)]) -> Response:
         """What everybody may know: the title that plays, the next one, and the opening times. It needs no token. With
-        `Accept: text/event-stream`, server-sent events: the same at once and at each change."""
+        `Accept: text/event-stream`, server-sent events: the same at once and at each change, and `beat` every five
+        seconds."""
         planner.public.look()
         if ending is None:
             return Response(planner.public.text, media_type="application/json", headers=ANYWHERE)

@@ -22,6 +22,7 @@ FOLDER = Path(__file__).with_name("page")
 PHONE = ("page.html", "page.css", "common.js", "page.js")
 SETUP = ("setup/setup.html", "page.css", "setup/setup.css", "common.js", "setup/setup.js")
 """The sources of a page: its HTML, and what goes inside it."""
+SIGN = ("sign.html",)
 POLICY = (
     "default-src 'none'; script-src 'self' {script}; style-src {style}; img-src 'self'; connect-src 'self'; "
     "manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -74,7 +75,7 @@ class PageParts(StaticFiles):
 
 def add_pages(app: FastAPI) -> None:
     """Add the phone page at `/` and the page of the set-up at `/setup`, and their parts below `/page/TAG/` and
-    `/setup/TAG/`."""
+    `/setup/TAG/`; and the sign at `/sign`, which the middleware hides where it is off."""
     addresses: dict[str, str] = {}
     for path, folder, sources, policy in (("/", "static", PHONE, POLICY), ("/setup", "setup", SETUP, SETUP_POLICY)):
         below = "/page" if path == "/" else path
@@ -83,6 +84,8 @@ def add_pages(app: FastAPI) -> None:
         page = Page(sources, addresses, policy)
         app.router.routes.append(Route(path, page, methods=["GET"], include_in_schema=False))
         app.mount(f"{below}/{{tag}}", parts)
+    sign = Page(SIGN, addresses, POLICY)
+    app.router.routes.append(Route("/sign", sign, methods=["GET"], include_in_schema=False))
 
 
 def _tag(content: bytes) -> str:

@@ -737,3 +737,32 @@ def test_the_page_with_every_section_open_is_small(browser: Browser, site: Board
         page.wait_for_timeout(500)  # the season's picture is still on its way
         assert len(sizes) > sections.count()
         assert sum(sizes) < 60_000
+
+
+def test_a_sign_shows_the_title_that_plays_and_in_a_pause_the_opening_times(browser: Browser, site: Board) -> None:
+    """It has no token, and says so when it has no contact: an old title would be wrong."""
+    toml = site.folder / "site.toml"
+    toml.write_text(toml.read_text().replace('name = "tide"', 'name = "tide"\ntitle = "The tide comes in"', 1))
+    toml.write_text(f"{toml.read_text()}\n[public]\nstream = true\n")
+    assert site.ask("POST", "/api/reload")["taken_over"]
+    with phone(browser) as context:
+        page = context.new_page()
+        complaints: list[str] = []
+        page.on("console", lambda message: complaints.append(message.text))
+        page.clock.install()
+        page.goto(f"{site.address}/sign")
+        title = page.locator("#title")
+        expect(title).to_have_text(re.compile("^(The tide comes in|lanterns)$"), timeout=MS)
+        expect(page.locator("#next")).to_have_text(re.compile("^Next: (The tide comes in|lanterns)$"))
+        assert_clean(page)
+        site.ask("POST", "/api/overrides", {"kind": "pause"})
+        expect(title).to_have_text("17:00–22:00", timeout=MS)
+        expect(page.locator("#hours")).to_have_text("Next evening: Sunday 13 December, 17:00")
+        assert_clean(page)
+        assert not complaints
+        page.route("**/api/public", lambda route: route.abort())
+        page.clock.fast_forward(21_000)
+        expect(title).to_have_text("No contact", timeout=MS)
+        page.unroute("**/api/public")
+        page.clock.fast_forward(21_000)
+        expect(title).to_have_text("17:00–22:00", timeout=MS)

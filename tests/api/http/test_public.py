@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import socket
+from base64 import b64encode
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
+from hashlib import sha256
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -60,11 +64,11 @@ class Listener:
         return (await self.reader.readuntil(b"\r\n\r\n")).decode().lower()
 
     async def next(self) -> Any:
-        """The object of the next event."""
+        """The object of the next event that is no beat."""
         while True:
             line = await asyncio.wait_for(self.reader.readline(), 30)
             assert line, "the stream has ended"
-            if line.startswith(b"data: "):
+            if line.startswith(b"data: ") and line != b"data: {}\n":
                 return json.loads(line[6:])
 
 
@@ -73,16 +77,20 @@ def test_off_it_is_a_path_like_any_that_does_not_exist(tmp_path: Path) -> None:
 
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as client:
-            for headers in ({}, {"Accept": "text/event-stream"}, ELSEWHERE):
-                for method in ("GET", "HEAD", "POST", "PUT", "DELETE", "OPTIONS"):
-                    there = await client.request(method, "/api/public", headers=headers)
-                    nowhere = await client.request(method, "/api/nowhere", headers=headers)
-                    assert there.status_code == (403 if headers is ELSEWHERE else 404)
-                    assert (there.status_code, there.headers, there.text) == (
-                        nowhere.status_code,
-                        nowhere.headers,
-                        nowhere.text,
-                    )
+            asked = product(
+                ("/api/public", "/sign"),
+                ({}, {"Accept": "text/event-stream"}, ELSEWHERE),
+                ("GET", "HEAD", "POST", "PUT", "DELETE", "OPTIONS"),
+            )
+            for path, headers, method in asked:
+                there = await client.request(method, path, headers=headers)
+                nowhere = await client.request(method, "/api/nowhere", headers=headers)
+                assert there.status_code == (403 if headers is ELSEWHERE else 404)
+                assert (there.status_code, there.headers, there.text) == (
+                    nowhere.status_code,
+                    nowhere.headers,
+                    nowhere.text,
+                )
 
     run(work())
 
@@ -107,6 +115,10 @@ def test_a_page_of_another_site_reads_it_without_a_token_and_reads_nothing_else(
             assert (other.status_code, other.headers["allow"]) == (405, "GET")
             foreign = await client.get("/api/public", headers={**ELSEWHERE, "Host": "quay.example"})
             assert foreign.status_code == 421
+
+            sign = await client.get("/sign", headers=ELSEWHERE)
+            (script,) = re.findall("<script>(.*?)</script>", sign.text, re.DOTALL)
+            assert b64encode(sha256(script.encode()).digest()).decode() in sign.headers["content-security-policy"]
 
     run(work())
 

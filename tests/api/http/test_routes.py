@@ -24,6 +24,7 @@ ROWS = {
     "GET /setup": EVERYBODY,
     "GET /healthz": EVERYBODY,
     "GET /api/public": EVERYBODY,
+    "GET /sign": EVERYBODY,
     "POST /api/sign-in": EVERYBODY,
     "POST /api/sign-in/link": EVERYBODY,
     "GET /api/openapi.json": LOOKS,
