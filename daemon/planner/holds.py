@@ -309,9 +309,9 @@ def _begun(hold: Hold, before: _Kept | None, now_ns: int) -> _Kept:
     source = _digest((hold.mqtt, hold.http, hold.json_key, hold.equals is None))
     if before and before.rule == rule:
         return before
-    state = HoldState(now_ns)
-    if before and before.source == source and before.state.reading is not None:
-        state = hold_rule.heard(hold, state, before.state.reading, now_ns)
+    state, last = HoldState(now_ns), before.state if before and before.source == source else None
+    if last and last.reading is not None and last.first_ns is not None:  # a stored one may be older than the last
+        state = hold_rule.heard(hold, state, last.reading, now_ns)
     return _Kept(rule, source, state)
 
 

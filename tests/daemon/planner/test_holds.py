@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from random import Random
 
 import pytest
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.planner.clock import Clock
-from gloaming.daemon.planner.holds import Holds
+from gloaming.daemon.planner.holds import KINDS, WRITE_APART_NS, Holds
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.schema_outside import Hold
+from tests.daemon.planner.holds_by_the_words import Words
 
 S = 1_000_000_000
 BEGIN = 1_798_135_200 * S  # 2026-12-24 18:00 in London
@@ -114,3 +116,166 @@ def test_a_hold_is_an_override_from_its_instant_until_it_is_over(board: Board) -
     assert board.later(1).standing == ()
     assert board.lines() == ["the hold wind begins: 15.2 is above 14 since 18:00", "the hold wind is over"]
     assert board.decided == 2
+
+
+class History:
+    """A drawn history of a board with several holds. At its end each tick is compared with the words of the keys."""
+
+    def __init__(self, seed: int, folder: Path, site: Site) -> None:
+        self.chance, self.tick, self.steps = Random(seed), 0, 0
+        tables = {name: self.drawn() for name in NAMES}
+        self.words = {name: Words.of(table, 0) for name, table in tables.items()}
+        self.board = Board(folder, site, *(in_seconds({**table, "name": name}) for name, table in tables.items()))
+        self.published: dict[str, float | str] = {}
+        self.mute_until = dict.fromkeys(NAMES, 0)
+        self.seen: dict[str, dict[int, tuple[int, Override | None, int]]] = {name: {} for name in NAMES}
+        """The override of each hold at each tick, with the instant and the number of steps of the clock."""
+        self.ended: dict[str, list[int]] = {name: [] for name in NAMES}
+        self.compared = 0
+
+    def drawn(self) -> dict[str, object]:
+        chance = self.chance
+        one: dict[str, object] = chance.choice(CONDITIONS)
+        makes: dict[str, object] = chance.choice(
+            ({"makes": "dark"}, {"makes": "paused"}, {"makes": "dim", "level": 0.3})
+        )
+        silent: dict[str, object] = {
+            "silent_after": chance.choice((3, 6)),
+            "if_silent": chance.choice(("hold", "ignore")),
+        }
+        return {**one, **makes, **silent, "for": chance.choice((0, 0, 1, 3)), "clear_for": chance.choice((0, 1, 4))}
+
+    def run(self) -> int:
+        """Go through the history. Returns how many ticks of holds were compared."""
+        while self.tick < TICKS:
+            self.advance()
+            if self.chance.random() < 0.04:
+                self.restart()
+            self.board.holds.look()
+            edited = self.edit() if self.chance.random() < 0.05 else ""
+            for name in self.words:
+                if name != edited and self.tick not in self.words[name].readings:
+                    self.reading(name)
+            self.board.holds.look()
+            self.record()
+            self.board.later(WRITE_APART_NS / S)
+        for name in [*self.words]:
+            self.compare(name)
+        self.board.store.close()
+        return self.compared
+
+    def advance(self) -> None:
+        self.tick += 1
+        self.board.monotonic_ns = self.tick * TICK_S * S
+        if self.chance.random() < 0.04:  # the wall clock is set
+            self.board.apart_ns += self.chance.choice((-1, 1)) * self.chance.randrange(10**7, 10**13)
+            self.steps += 1
+
+    def restart(self) -> None:
+        """The planner dies, misses what is published, and starts again."""
+        for _ in range(self.chance.randrange(1, 8)):
+            for name, words in self.words.items():
+                words.dead.add(self.tick)
+                if self.chance.random() < 0.5:
+                    self.published[name] = self.value(name)
+            self.advance()
+        for words in self.words.values():
+            words.starts.append(self.tick)
+        self.board.start()
+        for name, words in self.words.items():
+            last = words.last(self.tick)
+            if self.chance.random() < 0.5 and name in self.published and self.published[name] != last:
+                self.hear(name, self.published[name], retained=True)
+
+    def value(self, name: str) -> float | str:
+        if self.chance.random() < 0.6 and name in self.published:
+            return self.published[name]
+        return self.chance.choice(SKIES if "equals" in self.words[name].table else SPEEDS)
+
+    def reading(self, name: str) -> None:
+        words, start = self.words[name], max([self.words[name].begins, *self.words[name].starts])
+        if self.chance.random() < 0.04:
+            self.mute_until[name] = self.tick + self.chance.randrange(2, 14)
+        if self.tick >= self.mute_until[name] and self.chance.random() < 0.7:
+            self.published[name] = self.value(name)
+            self.hear(name, self.published[name])
+        elif self.chance.random() < 0.1 and any(at > start for at in words.readings):
+            last = words.last(self.tick)
+            assert last is not None
+            self.hear(name, last, retained=True)  # the broker was away: this is nothing new
+
+    def hear(self, name: str, value: float | str, retained: bool = False) -> None:
+        assert self.board.heard(str(value), name, retained) is None
+        if not retained or value != self.words[name].last(self.tick):
+            self.words[name].readings[self.tick] = value
+
+    def edit(self) -> str:
+        """Change, remove or bring back a table. Its rule begins anew, with the last reading of the same source."""
+        name = self.chance.choice(NAMES)
+        before = self.words.get(name)
+        if before:
+            self.compare(name)
+            del self.words[name]
+            self.seen[name], self.ended[name] = {}, []
+        if not before or self.chance.random() < 0.7:
+            table = self.drawn()
+            start = max([before.begins, *before.starts]) if before else 0
+            known = before and any(at >= start for at in before.readings)  # what was stored may be an older one
+            last = before.last(self.tick) if before and known else None
+            if before and table == before.table:
+                table["clear_for"] = 2
+            self.words[name] = Words.of(table, self.tick)
+            if ("equals" in table) != (isinstance(self.published.get(name), str)):
+                self.published.pop(name, None)
+            if before and last is not None and ("equals" in table) == ("equals" in before.table):
+                self.words[name].readings[self.tick] = last
+        self.board.edit(*(in_seconds({**words.table, "name": name}) for name, words in self.words.items()))
+        return name
+
+    def record(self) -> None:
+        in_force = {one.hold: one for one in self.board.standing}
+        assert set(in_force) <= set(self.words) and len(in_force) == len(self.board.standing)
+        for name in self.words:
+            self.seen[name][self.tick] = self.board.now_ns, in_force.get(name), self.steps
+            if name in in_force and self.chance.random() < 0.05:
+                self.board.holds.end(in_force[name], self.board.now_ns)
+                self.ended[name].append(self.tick)
+
+    def compare(self, name: str) -> None:
+        words, seen, hour = self.words[name], self.seen[name], 3600 // TICK_S
+        expected = words.since(self.tick)
+        for tick, (_, found, steps) in seen.items():
+            since = expected[tick - words.begins]
+            ended = [at for at in self.ended[name] if at < tick]
+            holds = since is not None and not (ended and tick < ended[-1] + hour)
+            assert (found is not None) == holds, (name, tick, words, ended)
+            self.compared += 1
+            if found is None or since is None:
+                continue
+            assert (found.kind, found.level) == (KINDS[str(words.table["makes"])], words.table.get("level"))
+            decided = min(at for at in seen if at >= max([since, *(at + hour for at in ended)]))
+            now_ns, _, steps_then = seen[decided]
+            assert steps != steps_then or found.at_ns == now_ns, (name, tick)  # nothing begins in the past
+
+
+TICK_S, TICKS = 60, 90
+NAMES = ("wind", "gust", "tide", "sky")
+SPEEDS = (0.0, 2.0, 4.5, 8.0, 12.0, 14.0, 16.0)
+SKIES = ("storm", "calm")
+CONDITIONS = (
+    {"above": 14},
+    {"above": 12, "until_below": 8},
+    {"below": 3, "until_above": 6},
+    {"equals": "storm"},
+)
+
+
+def in_seconds(table: dict[str, object]) -> dict[str, object]:
+    lengths = ("for", "clear_for", "silent_after")
+    return {"http": True, "may_end": True, **table, **{key: f"{int(str(table[key])) * TICK_S} s" for key in lengths}}
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_it_holds_when_and_only_when_the_words_say_so(seed: int, tmp_path: Path, site: Site) -> None:
+    """Readings, silence, retained readings, restarts of the planner, steps of the clock, edits, and people."""
+    assert History(seed, tmp_path, site).run() > 100
