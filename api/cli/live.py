@@ -74,7 +74,8 @@ def add_parser(commands: Commands[Parser]) -> None:
     add("resume", text, resume, zone, examples=("resume", "resume --zone roof"))
     add("overrides", "list what people asked for and still holds", list_overrides, examples=("overrides",))
     number = argument("id", "its number in `gloaming overrides`", "7", "the latest", nargs="?", type=int, metavar="ID")
-    add("undo", "end what a person asked for: the latest, or ID", undo, number, examples=("undo", "undo 7"))
+    text = "end what a person asked for, the latest or ID; or a hold, by its ID, for an hour"
+    add("undo", text, undo, number, examples=("undo", "undo 7"))
 
 
 def _arguments(terms: KindTerms) -> Iterator[Argument]:
@@ -205,10 +206,13 @@ def _kind(override: Any) -> str:
 
 def _description(override: Any) -> str:
     what = {
-        "dim": f" to {override.get('level', 1):.0%} of the brightness that is set",
+        **dict.fromkeys(("dim", "hold-dim"), f" to {override.get('level', 1):.0%} of the brightness that is set"),
         "call": f" of {override.get('piece') or override.get('show')}" + _begins(override),
     }
     more = what.get(override["kind"], f", {override['check']}" if "check" in override else "")
+    if "hold" in override:
+        ends = f"; gloaming undo {override['id']} ends it for an hour" if override["may_end"] else ""
+        return f"{_kind(override)}{_part(override)}{more} by {override['hold']}: {override['why']}{ends}"
     why = f": {override['why']}" if "why" in override else ""
     why += "".join(f"; meanwhile: {dark['text']}: no light" for dark in override.get("dark", ()))
     return f"{_kind(override)}{_part(override)}{more} by {override['who']} until {override['until'][:19]}{why}"
@@ -242,7 +246,7 @@ def undo(args: argparse.Namespace) -> int:
     """End an override: the one named, or the latest; exit 1 where there is none."""
     id = args.id
     if id is None:
-        standing = _now(args)["overrides"]
+        standing = [one for one in _now(args)["overrides"] if "hold" not in one]
         if not standing:
             print("there is nothing to undo", file=sys.stderr)
             return 1

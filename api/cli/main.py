@@ -25,6 +25,7 @@ FAMILIES = (
     "pair",
     "journal",
     "triggers",
+    "holds",
     "frames",
     "record",
     "survey",

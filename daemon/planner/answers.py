@@ -130,6 +130,8 @@ def override_json(override: Override, situation: Situation) -> dict[str, object]
         "why": override.why or None,
         "hold": override.hold or None,
     }
+    if override.hold:
+        more["may_end"] = any(one.name == override.hold and one.may_end for one in situation.site.holds)
     if override.check:
         more |= {"check": override.check.text, "strings": list(override.check.strings)}
         more["fixture"] = override.check.fixture

@@ -177,6 +177,11 @@ class Planner:
         return self._triggers
 
     @property
+    def holds(self) -> Holds:
+        """The conditions from outside that keep the light off or low."""
+        return self._holds
+
+    @property
     def repairs(self) -> Repairs:
         """The repairs list."""
         return self._repairs

@@ -165,7 +165,9 @@ class OverrideStanding(OverrideName):
     level: float | None = None
     show_continues: bool | None = None
     zone: Annotated[str | None, Field(description="the part of the rig that it is for; absent: the whole rig")] = None
-    why: Annotated[str | None, Field(description="what is wrong with what is out of service")] = None
+    why: Annotated[str | None, Field(description="what is wrong with what is out of service; why a hold holds")] = None
+    hold: Annotated[str | None, Field(description="the hold that it is of")] = None
+    may_end: Annotated[bool | None, Field(description="whether a person may end the hold for an hour")] = None
     check: Annotated[str | None, Field(description="the pattern of a rig check, in words")] = None
     strings: list[str] | None = None
     fixture: str | None = None

@@ -426,6 +426,31 @@ class TriggersListed(Answer):
     triggers: list[TriggerListed]
 
 
+class HoldListed(Answer):
+    """A hold: its last reading, whether it holds, and why."""
+
+    name: str
+    makes: Literal["dark", "paused", "dim"]
+    zone: str | None
+    level: Annotated[float | None, Field(description="of a dim: the share of the set brightness")]
+    reading: Annotated[float | str | None, Field(description="the last one; null: none has come")]
+    heard: Annotated[Instant | None, Field(description="when it came")]
+    silent: Annotated[bool, Field(description="whether no reading has come for `silent_after`")]
+    holds: Annotated[bool, Field(description="whether it keeps the light off or low now")]
+    since: Annotated[Instant | None, Field(description="since when its rule says so, also where a person has ended it")]
+    text: Annotated[str, Field(description="why, and what comes next")]
+    may_end: Annotated[bool, Field(description="whether a person may end it for an hour")]
+    ended_until: Annotated[Instant | None, Field(description="until when a person has ended it")]
+    override: Annotated[int | None, Field(description="the id of its override, to end it")]
+    problem: Annotated[str | None, Field(description="what is wrong with the newest payload, if it is no reading")]
+
+
+class HoldsListed(Answer):
+    """The holds, in the order of the site."""
+
+    holds: list[HoldListed]
+
+
 # the board
 
 

@@ -1,4 +1,4 @@
-"""The season's report under many requests, which is computed once and cached; the triggers and their figures."""
+"""The season's report under many requests, computed once and cached; triggers and their figures; holds."""
 
 from __future__ import annotations
 
@@ -98,5 +98,66 @@ def test_calls_and_refusals_of_triggers_are_listed_and_figures(tmp_path: Path) -
             figures = (await phone.get("/metrics")).text.splitlines()
             assert 'gloaming_trigger_calls_total{trigger="gate"} 1.0' in figures
             assert 'gloaming_trigger_refusals_total{reason="plays-already",trigger="gate"} 2.0' in figures
+
+    run(work())
+
+
+def test_a_hold_is_listed_says_why_and_is_ended_for_an_hour_if_the_site_allows_it(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as here, here.client(here.device("operator")) as phone:
+            site = tmp_path / "site" / "site.toml"
+            wind = '\n[[hold]]\nname = "wind"\nhttp = true\nabove = 14\nif_silent = "ignore"\nmay_end = true\n'
+            tide = '\n[[hold]]\nname = "tide"\nhttp = true\nequals = "spring"\nif_silent = "ignore"\nmakes = "paused"\n'
+            site.write_text(site.read_text(encoding="utf-8") + wind + tide, encoding="utf-8")
+            await here.planner.reload("a test")
+            heard, now_ns = here.planner.holds.heard, here.planner.now_ns()
+            assert heard("wind", b"gale", now_ns) == "wind: 'gale' came; a number is expected"
+            (found, other) = (await phone.get("/api/holds")).json()["holds"]
+            assert (found["problem"], found["text"]) == ("wind: 'gale' came; a number is expected", "no reading yet")
+            heard("wind", b"15.2", now_ns)
+            (found, other) = (await phone.get("/api/holds")).json()["holds"]
+            (override,) = (await phone.get("/api/now")).json()["overrides"]
+            why = "15.2 is above 14 since 18:00"
+            assert found == {
+                "name": "wind",
+                "makes": "dark",
+                "zone": None,
+                "level": None,
+                "reading": 15.2,
+                "heard": "2026-12-12T18:00:00+00:00",
+                "silent": False,
+                "holds": True,
+                "since": "2026-12-12T18:00:00+00:00",
+                "text": why,
+                "may_end": True,
+                "ended_until": None,
+                "override": override["id"],
+                "problem": None,
+            }
+            assert (other["holds"], other["text"]) == (False, "no reading yet")
+            assert (override["hold"], override["why"], override["may_end"]) == ("wind", why, True)
+            reasons = (await phone.get("/api/why")).json()["reasons"]
+            assert (reasons[0]["code"], reasons[0]["text"]) == ("hold-dark", f"wind: {why}")
+            refused = (await phone.post("/api/rig-check", json={"pattern": "colours"})).json()
+            assert refused["reasons"][0]["text"] == f"wind: {why}; it may be ended for an hour"
+            called = (await phone.post("/api/overrides", json={"kind": "call", "show": "short"})).json()
+            assert called["on_the_wire"] is False  # it is taken, as during a pause
+            assert (await phone.delete(f"/api/overrides/{override['id']}")).status_code == 200
+            (found, _) = (await phone.get("/api/holds")).json()["holds"]
+            assert (found["holds"], found["ended_until"]) == (False, "2026-12-12T19:00:00+00:00")
+            lines = [line["text"] for line in here.planner.journal(20, kinds=("override", "hold"))]
+            assert "the hold wind is ended until 19:00" in lines and f"the hold wind begins: {why}" in lines
+            heard("tide", b"spring", now_ns)
+            here.planner.holds.look()
+            override = (await phone.get("/api/now")).json()["overrides"][-1]
+            refused = (await phone.delete(f"/api/overrides/{override['id']}")).json()
+            assert refused["status"] == 409
+            assert refused["reasons"][0]["code"] == "hold-stays"
+            assert (
+                refused["reasons"][0]["text"] == "tide: it is spring since 18:00. site.toml lets nobody end this hold"
+            )
+            assert refused["reasons"][0]["rule"] == "site.toml:48 hold.may_end"
+            for kind in ("hold-dark", "hold-pause", "hold-dim"):
+                assert (await phone.post("/api/overrides", json={"kind": kind})).status_code == 422
 
     run(work())

@@ -174,6 +174,7 @@ function draw(canvas, { dots, runs, fixtures }, bytes) {
 
 const LINES = { // the journal's kinds that each choice shows
   "What people did": ["override", "trigger", "device", "site", "clock", "repair"],
+  "From outside": ["trigger", "hold"],
   "What went wrong": ["trouble", "fault", "restart", "limiter", "alert", "hook", "disk"],
   Everything: [],
 };

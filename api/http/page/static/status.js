@@ -31,7 +31,8 @@ function showStatus() {
   const [hours, minutes] = now.at.slice(-5).split(":").map(Number);
   $("zone").hidden = (now.at.slice(-6, -5) === "-" ? -1 : 1) * (hours * 60 + minutes) === offset;
   $("zone").textContent = `Times are those of ${now.timezone}`;
-  $("why").textContent = now.rest && now.reasons.length ? sentence(localTimes(now.reasons[0].text)) : "";
+  const held = now.reasons.length && now.reasons[0].code.startsWith("hold-"); // the hold's own line says it
+  $("why").textContent = now.rest && now.reasons.length && !held ? sentence(localTimes(now.reasons[0].text)) : "";
   fill($("reasons").querySelector("ul"), now.reasons.map((reason) => [JSON.stringify(reason), () => {
     const item = element("li");
     item.append(element("div", sentence(localTimes(reason.text))));
@@ -60,10 +61,13 @@ function showStatus() {
 
   const keyed = (each) => JSON.stringify({ ...each, remaining_s: 0, day: now.at.slice(0, 10) });
   const outOfService = now.overrides.filter((each) => each.kind === "out-of-service");
-  const byHand = now.overrides.filter((each) => !outOfService.includes(each));
+  const holds = now.overrides.filter((each) => each.hold);
+  const byHand = now.overrides.filter((each) => !outOfService.includes(each) && !each.hold);
   $("by-hand").hidden = byHand.length === 0;
   fill($("overrides"), byHand.map((each) => [keyed(each), () => overrideItem(each)]));
   byHand.forEach((each, index) => { $("overrides").children[index].querySelector(".left").dataset.until = String(each.remaining_s); });
+  $("holds").hidden = holds.length === 0;
+  fill($("holds"), holds.map((each) => [keyed(each), () => holdItem(each)]));
   $("out-of-service").hidden = outOfService.length === 0;
   fill($("out-of-service").querySelector("ul"), outOfService.map((each) => [keyed(each), () => outOfServiceItem(each)]));
   showPressed("dark", standing("dark").length, "Off for tonight");
@@ -102,6 +106,21 @@ function overrideItem(each) {
     const undo = element("button", "Undo", { onclick: () => command("Undoing", async () => outcome(await end([each]), "Undone.")) });
     undo.setAttribute("aria-label", `Undo: ${about}${each.kind_name} by ${each.who}`);
     item.append(undo);
+  }
+  return item;
+}
+
+function holdItem(each) {
+  const item = element("li");
+  const about = each.zone ? `${each.zone}: ` : "";
+  const what = element("div", sentence(localTimes(`${each.hold}: ${each.why}`)));
+  const level = each.level === undefined ? "" : `, to ${Math.round(each.level * 100)} %`;
+  what.append(element("small", `${about}${each.kind_name}${level}`));
+  item.append(what);
+  if (!viewer && each.may_end) {
+    const ends = element("button", "End it for an hour", { onclick: () => command("Ending the hold", async () => outcome(await end([each]), `The hold ${each.hold} is ended for an hour.`)) });
+    ends.setAttribute("aria-label", `End it for an hour: ${about}${each.hold}`);
+    item.append(ends);
   }
   return item;
 }
