@@ -59,7 +59,8 @@ class _Queue:
         for call in sorted(calls, key=lambda call: (call.at_ns, call.id)):
             self._give_waiting(call.at_ns)
             if not call.after:
-                self._begin(call, call.at_ns)
+                if call.end_ns > call.at_ns:  # it may be ended while its sound is prepared
+                    self._begin(call, call.at_ns)
             else:
                 if not self._waiting and self._free_ns <= call.at_ns:
                     self._free_ns = self._end_of_piece(call.at_ns)

@@ -241,13 +241,13 @@ class Override:
     def replaces(self, other: Override) -> bool:
         """Whether it ends another override that is in force. Each is for the same part of the rig.
 
-        A called show ends all called pieces. A piece that is called for now ends the one that plays: `other` has the
-        begin that was looked up.
+        A called show ends all called pieces. A piece that is called for now ends the one that plays, or that waits for
+        its sound alone: `other` has the begin that was looked up.
         """
         if other.zone != self.zone:
             return False
         if self.kind == Kind.CALL and other.piece:
-            return bool(self.show) or (not self.after and other.at_ns <= self.at_ns)
+            return bool(self.show) or not (self.after or (other.after and other.at_ns > self.at_ns))
         return other.kind in TERMS[self.kind].ends
 
     def moves(self, other: Override) -> bool:

@@ -46,6 +46,7 @@ TEXTS = {
     ReasonCode.NO_SHOW: "no show is on, and {trigger} works only during one",
     ReasonCode.OTHER_SHOW: "{show} is on, and {trigger} works only during {during}",
     ReasonCode.PLAYS_ALREADY: "{plays} plays already",
+    ReasonCode.WAITS_ALREADY: "{waits} is called already, and waits for its turn",
     ReasonCode.NO_TRIGGER: "there is no trigger {trigger} any more",
 }
 BRIEFS = {ReasonCode.OPENED: "the closing at {closes} ({closes_by})"}

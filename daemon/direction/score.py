@@ -64,6 +64,7 @@ class ReasonCode(StrEnum):
     NO_SHOW = "no-show"
     OTHER_SHOW = "other-show"
     PLAYS_ALREADY = "plays-already"
+    WAITS_ALREADY = "waits-already"
     NO_TRIGGER = "no-trigger"
 
 

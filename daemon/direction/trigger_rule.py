@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Protocol
 
-from gloaming.daemon.direction.decide import day_plan, near
+from gloaming.daemon.direction.decide import called_at, day_plan, near
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.precedence import place
 from gloaming.daemon.direction.reasons import reason
@@ -54,7 +54,7 @@ def caller(name: str) -> str:
     return f"trigger {name}"
 
 
-def called_at(name: str, overrides: Iterable[Override]) -> tuple[int, ...]:
+def called_by(name: str, overrides: Iterable[Override]) -> tuple[int, ...]:
     """When a trigger has called, in order."""
     return tuple(sorted(one.at_ns for one in overrides if one.kind == Kind.CALL and one.who == caller(name)))
 
@@ -69,8 +69,8 @@ def refusal(
 ) -> Reason | None:
     """Why a trigger may not call at an instant, None where it may. `called` are the instants at which it has called.
 
-    A trigger for a zone with several areas is refused where each area refuses it, as a call is. An instant of `called`
-    after `at_ns` does not count: the clock was ahead then.
+    A trigger for a zone with several areas is refused where each area refuses it, as a call is. A call of a piece with
+    sound begins within a second. A later instant of `called` does not count: the clock was ahead then.
     """
     overrides = tuple(overrides)
     parts = zones_of_parts(trigger.zone, site, near(overrides, at_ns))
@@ -104,11 +104,14 @@ def _refusal_in(
     plays = show if trigger.show else segment.piece if segment.state == State.PLAYING else None
     if plays and plays == (trigger.show or trigger.piece):
         return reason(ReasonCode.PLAYS_ALREADY, f"{trigger.place} trigger", plays=plays)
+    waiting = [one.call for one in called_at(at_ns, site, overrides, held) if one.from_ns > at_ns]
+    if any((one.piece, one.zone) == (trigger.piece, trigger.zone) for one in waiting):
+        return reason(ReasonCode.WAITS_ALREADY, f"{trigger.place} trigger", waits=trigger.piece)
     return None
 
 
 def _too_often(trigger: TriggerProtocol, at_ns: int, site: SiteProtocol, called: tuple[int, ...]) -> Reason | None:
-    past = sorted(instant for instant in called if instant <= at_ns)
+    past = sorted(instant for instant in called if instant <= at_ns + LEAST_REST_NS)
     rest_ns, most = max(trigger.cool_down, LEAST_REST_NS), trigger.most_per_hour
     if past and at_ns - past[-1] < rest_ns:
         until, rule = _clock(past[-1] + rest_ns, site), f"{trigger.place} trigger.cool_down"

@@ -14,7 +14,7 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import NOON, Refusal
 from gloaming.daemon.direction.score import Reason, ReasonCode
-from gloaming.daemon.direction.trigger_rule import called_at, caller, refusal
+from gloaming.daemon.direction.trigger_rule import called_by, caller, refusal
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.schema_outside import Trigger
@@ -88,7 +88,7 @@ class Triggers:
         return [self._trigger_json(trigger, counts[trigger.name]) for trigger in now.site.triggers]
 
     def _trigger_json(self, trigger: Trigger, counts: TriggerCounts) -> dict[str, Any]:
-        called, refused = called_at(trigger.name, self._situation.overrides), self._refusal(trigger)
+        called, refused = called_by(trigger.name, self._situation.overrides), self._refusal(trigger)
         zone = self._situation.timezone
         return {
             "name": trigger.name,
@@ -108,7 +108,7 @@ class Triggers:
         now = self._situation
         if not now.trust.trusted:
             return now.no_clock()
-        called = called_at(trigger.name, now.overrides)
+        called = called_by(trigger.name, now.overrides)
         return refusal(trigger, now.now_ns(), now.site, now.overrides, now.held, called)
 
     def _called(self, trigger: Trigger, by: str, at_ns: int) -> None:

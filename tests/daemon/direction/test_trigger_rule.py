@@ -14,7 +14,7 @@ from gloaming.daemon.direction.precedence import LIMITS, stronger_kinds
 from gloaming.daemon.direction.requests import ask
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, ReasonCode
-from gloaming.daemon.direction.trigger_rule import called_at, refusal
+from gloaming.daemon.direction.trigger_rule import called_by, refusal
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_outside import Trigger
 from gloaming.daemon.timetable.rules import rule_id
@@ -164,4 +164,4 @@ def test_calls_of_a_clock_that_was_ahead_do_not_count(site: Site) -> None:
 def test_its_calls_are_the_overrides_that_it_made(site: Site) -> None:
     calls = [made(site, at_ns, "trigger gate", kind="call", show="turn of the year") for at_ns in (AT + MIN, AT)]
     others = [made(site, AT, "trigger bell", kind="call", show="turn of the year"), made(site, AT, kind="dark")]
-    assert called_at("gate", [*calls, *others]) == (AT, AT + MIN)
+    assert called_by("gate", [*calls, *others]) == (AT, AT + MIN)

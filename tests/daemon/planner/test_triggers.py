@@ -18,7 +18,7 @@ from tests.daemon.quay_site import TABLES, ns, performance, site_of, write
 
 S, MIN = 1_000_000_000, 60_000_000_000
 HOUR = 60 * MIN
-SHOWS = TABLES + '\n[[show]]\nname = "short"\norder = ["swell"]\n' + performance('from = "17:00"\nto = "22:00"')
+SHOWS = TABLES + '\n[[show]]\nname = "short"\norder = ["swell"]\n' + performance('from = "18:00"\nto = "22:00"')
 GATE = '\n[[trigger]]\nname = "gate"\nshow = "short"\nlasts = "5 min"\nhttp = true\n'
 NOTE = 'note = "somebody pressed the button by the gate"\n'
 
@@ -121,7 +121,7 @@ def test_cool_down_and_most_per_hour_last_over_a_restart(venue: Open) -> None:
     assert here.pull("gate") == [None]
 
 
-@pytest.mark.parametrize("step_ns", [-2 * HOUR, -6 * MIN, -30 * S, 30 * S, 2 * HOUR])
+@pytest.mark.parametrize("step_ns", [-HOUR, -6 * MIN, -30 * S, 30 * S, HOUR])
 @pytest.mark.parametrize("after_ns", [MIN, 6 * MIN])
 def test_no_step_of_the_clock_makes_a_rest_twice_as_long(venue: Open, step_ns: int, after_ns: int) -> None:
     here = venue(GATE, 'cool_down = "10 min"\n', at="2026-12-12T19:30")
@@ -161,3 +161,49 @@ def test_the_counts_are_those_since_noon(venue: Open) -> None:
     found = here.listed()
     assert (found["calls"], found["refusals"], found["last_refusal"]) == (0, {}, None)
     assert found["last_call"] == "2026-12-12T21:59:00+00:00"
+
+
+BELLS = '\n[[trigger]]\nname = "gate"\npiece = "bells"\nhttp = true\n'
+LANTERNS = '\n[[trigger]]\nname = "path"\npiece = "lanterns"\nhttp = true\n'
+
+
+def test_a_piece_is_called_and_not_again_while_its_sound_is_prepared_it_plays_or_waits(venue: Open) -> None:
+    here = venue(BELLS, at="2026-12-12T18:00:52")  # bells plays first, for 100 s
+    assert here.pull("gate") == [ReasonCode.PLAYS_ALREADY]
+    here.clock.passes(MIN)  # tide, after a gap
+    assert here.planner.decision().piece == "tide"
+    assert here.pull("gate") == [None]
+    here.clock.passes(S // 2)
+    assert here.planner.decision().piece == "tide", "the sound of bells is prepared"
+    assert here.pull("gate") == [ReasonCode.WAITS_ALREADY]
+    here.clock.passes(S)
+    assert here.planner.decision().piece == "bells"
+    assert here.pull("gate") == [ReasonCode.PLAYS_ALREADY]
+    assert [one["piece"] for one in here.planner.now()["overrides"]] == ["bells"]
+
+
+def test_after_piece_begins_at_the_end_of_the_piece_that_plays(venue: Open) -> None:
+    here = venue(LANTERNS + "after_piece = true\n", at="2026-12-12T18:00:52")
+    assert here.pull("path") == [None]
+    here.clock.passes(2 * S)
+    assert here.planner.decision().piece == "bells"
+    assert here.pull("path") == [ReasonCode.WAITS_ALREADY]
+    (override,) = here.planner.now()["overrides"]
+    assert here.planner.decision(ns(override["at"])).piece == "lanterns"
+
+
+def test_of_two_triggers_within_a_moment_the_later_one_plays(venue: Open) -> None:
+    here = venue(BELLS, LANTERNS, at="2026-12-12T18:02")
+    assert here.planner.decision().piece == "tide"
+    assert here.pull("gate") == [None]
+    here.clock.passes(1_000_000)
+    assert here.pull("path") == [None]
+    here.clock.passes(5 * S)
+    assert here.planner.decision().piece == "lanterns"
+
+
+def test_a_trigger_works_only_during_its_shows_also_while_a_called_piece_plays(venue: Open) -> None:
+    here = venue(BELLS, 'only_during = ["evening"]\n', LANTERNS, 'only_during = ["short"]\n', at="2026-12-12T18:02")
+    assert here.pull("gate", "path") == [None, ReasonCode.OTHER_SHOW]
+    here.clock.passes(5 * S)
+    assert here.pull("gate", "path") == [ReasonCode.PLAYS_ALREADY, ReasonCode.OTHER_SHOW]
