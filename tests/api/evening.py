@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,6 +22,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.framefile.source import lay_out
+from gloaming.shows.framefile.writer import FrameWriter
 from tests.namespaces import inside, namespaces
 from tests.waiting import PATIENCE_S, wait_until
 
@@ -135,14 +138,11 @@ class Evening:
         dark_to: str = "07:00",
         interface: str = "lo",
     ) -> None:
-        """Write the site's files; the frames by `gloaming frames import`."""
+        """Write the site's files."""
         (self.folder / "pieces").mkdir(parents=True, exist_ok=True)
-        np.save(self.folder / "numbers.npy", frames)
-        out = self.folder / "pieces" / "numbers.frames"
-        done = gloaming(
-            "frames", "import", self.folder / "numbers.npy", out, "--fps", fps, "--universes", self.universes
-        )
-        assert done.returncode == 0, done.stderr
+        universes = lay_out(self.universes, frames.shape[1])
+        with FrameWriter(self.folder / "pieces" / "numbers.frames", Fraction(fps), universes) as writer:
+            writer.write(frames)
         host = f'host = "{self.host}"\n' if self.host else ""
         (self.folder / "rig.toml").write_text(
             f'[[controller]]\nname = "left"\n{host}universes = "{self.universes}"\n', encoding="utf-8"

@@ -51,7 +51,7 @@ def all_damaged(folder: Path) -> Figures:
         )
         broken.wait_until_black()
         begin_ns = time.time_ns()
-        time.sleep(10)
+        time.sleep(6)  # longer than the planner waits before it decides again
         assert not broken.lit(begin_ns)
         lines, skips = broken.journal(), len(broken.overrides())
         assert skips <= len(PIECES)

@@ -188,7 +188,7 @@ def sound_file_gone(folder: Path) -> Figures:
 
 
 SLOW_FPS = Fraction(1, 20)
-QUIET_S = 6.0
+QUIET_S = 3.0
 
 
 def slow_piece(folder: Path) -> Figures:

@@ -74,7 +74,7 @@ async def is_let_in(home: House, who: str, row: str) -> bool:
     method, _, path = row.partition(" ")
     async with home.client(token) as client:
         asking = asyncio.create_task(client.request(method, path.replace("{id}", "9999"), json={}))
-        while not (await asyncio.wait([asking], timeout=0.5))[0]:
+        while not (await asyncio.wait([asking], timeout=0.1))[0]:
             home.app.state.streams.end_all()  # a stream would never end by itself
         answer = asking.result()
     assert answer.status_code < 500, (who, row, answer.text)

@@ -1,4 +1,4 @@
-"""Properties that hold for every site, instant and override, on ten thousand random cases.
+"""Properties that hold for every site, instant and override, on thousands of random cases (`tests/cases.py`).
 
 A case comes from one number, `drawn(seed)`, so that it is cheap and can be repeated. The neighbours' hours by the clock
 are compared with a second reading of the local clock that shares no code with the timetable.
@@ -39,6 +39,7 @@ from gloaming.daemon.timetable.nights import nights
 from gloaming.daemon.timetable.rules import windows
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.errors import InputError
+from tests.cases import cases
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, site_of
 
 S = SECOND_NS
@@ -66,11 +67,11 @@ TEN = 10
 often: dict[str, Any] = {"deadline": None, "suppress_health_check": list(HealthCheck), "database": None}
 
 
-def many(cases: int) -> Callable[[Callable[[int], None]], Callable[[], None]]:
+def many(count: int) -> Callable[[Callable[[int], None]], Callable[[], None]]:
     """A test of so many cases: ten for each number that hypothesis draws, because a draw costs as much as a case."""
 
     def of(test: Callable[[int], None]) -> Callable[[], None]:
-        @settings(max_examples=cases // TEN, **often)
+        @settings(max_examples=cases(count) // TEN, **often)
         @given(ANY)
         @wraps(test)
         def ten(seed: int) -> None:
@@ -207,7 +208,7 @@ def in_force(case: Drawn, rules: tuple[Hours, ...], at_ns: int) -> list[Hours]:
     return found + [rule for begin, end, rule in case.windows(others) if begin <= at_ns < end]
 
 
-@many(3900)
+@many(1300)
 def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed: int) -> None:
     case = drawn(seed)
     neighbours = case.site.neighbours
@@ -243,7 +244,7 @@ def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed
             assert place_ns < sound_ns or not segment.sound
 
 
-@many(200)
+@many(100)
 def test_a_burn_in_is_dark_in_dark_hours_and_lit_outside_them(seed: int) -> None:
     """Also where the neighbours allow a rig check in dark hours: it has the light of its own for ten minutes."""
     case = drawn(seed, most=0)
@@ -260,7 +261,7 @@ def test_a_burn_in_is_dark_in_dark_hours_and_lit_outside_them(seed: int) -> None
             assert decision.brightness <= min([0.4, *dim])
 
 
-@many(1900)
+@many(640)
 def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
     case = drawn(seed)
     from_ns, cut_ns, until_ns = sorted(
@@ -299,7 +300,7 @@ def with_damage(case: Drawn, site: Site) -> Site:
     return replace(site, pieces={**site.pieces, name: damaged})
 
 
-@many(100)
+@many(40)
 def test_repeated_rounds_equal_rounds_laid_out_one_by_one(seed: int) -> None:
     case = drawn(seed, most=8)
     site = short_pieces(case)
@@ -320,7 +321,7 @@ def test_repeated_rounds_equal_rounds_laid_out_one_by_one(seed: int) -> None:
         assert rounds.change_after(at_ns, state) == (first and (first.from_ns, first.state))
 
 
-@many(100)
+@many(40)
 def test_damage_does_not_change_the_past_and_its_piece_does_not_begin_from_then_on(seed: int) -> None:
     case = drawn(seed, most=0 if seed % 2 else 6)
     site = short_pieces(case)
@@ -337,7 +338,7 @@ def test_damage_does_not_change_the_past_and_its_piece_does_not_begin_from_then_
             assert from_ns <= since_ns or (until_ns and segment.from_ns >= until_ns) or case.overrides
 
 
-@many(1900)
+@many(640)
 def test_without_an_override_the_position_never_goes_backwards(seed: int) -> None:
     case = drawn(seed, most=0)
     last: dict[tuple[str, str, int], int] = {}
@@ -362,7 +363,7 @@ def nights_of_the_day(case: Drawn) -> tuple[object, ...]:
     return nights(case.site, day - timedelta(days=2), day + timedelta(days=1))
 
 
-@many(400)
+@many(140)
 def test_each_night_opens_and_closes_at_most_once_for_each_performance(seed: int) -> None:
     case = drawn(seed, most=0)
     first = date(2026, 1, 1) + timedelta(days=case.chance.randrange(700))
@@ -390,7 +391,7 @@ REQUESTS = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=1800, **often)
+@settings(max_examples=cases(600), **often)
 @given(REQUESTS, ANY)
 def test_a_request_is_accepted_refused_or_invalid_and_never_lights_the_dark_hours(
     request: dict[str, object], seed: int
@@ -417,11 +418,11 @@ def test_a_request_is_accepted_refused_or_invalid_and_never_lights_the_dark_hour
         )
 
 
-def test_there_are_ten_thousand_cases() -> None:
+def test_there_are_thousands_of_cases() -> None:
     tests = [value for name, value in globals().items() if name.startswith("test_") and hasattr(value, "hypothesis")]
     drawn_for = {test: test._hypothesis_internal_use_settings.max_examples for test in tests}
     asked_for = drawn_for.pop(test_a_request_is_accepted_refused_or_invalid_and_never_lights_the_dark_hours)
-    assert TEN * sum(drawn_for.values()) + asked_for >= 10_000
+    assert TEN * sum(drawn_for.values()) + asked_for >= cases(3400)
 
 
 def test_a_persons_reading_of_the_clock_is_a_reading_of_the_clock() -> None:

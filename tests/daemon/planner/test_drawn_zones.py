@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 from random import Random
 
+from tests.cases import cases
 from tests.daemon.planner.drawn_zones import (
     FRAME_NS,
     PATH,
@@ -52,7 +53,7 @@ def test_the_roof_is_black_from_its_second_on_over_a_killed_planner_and_a_killed
 def test_every_packet_of_drawn_overrides_is_as_decide_has_it(tmp_path: Path) -> None:
     chance = Random(17)
     with drawn_evening(tmp_path, 3600) as (evening, reader):
-        for _ in range(18):
+        for _ in range(cases(10)):
             ask_at_random(evening, chance)
             time.sleep(chance.uniform(0.2, 1.2))
         overrides = overrides_of(evening, tmp_path / "copy")

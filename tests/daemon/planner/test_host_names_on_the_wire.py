@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -39,8 +40,15 @@ universes = "3"
 """
 
 
+OFTEN = "from gloaming.daemon.integrations import host_names\nhost_names.LOOK_UP_S, host_names.WAITS_S = 2, (0.5, 1)\n"
+"""What each process of the evening runs first (site in Python's library): names are looked up more often."""
+
+
 @pytest.fixture
-def evening(tmp_path: Path) -> Iterator[Evening]:
+def evening(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Evening]:
+    (tmp_path / "often").mkdir()
+    (tmp_path / "often" / "sitecustomize.py").write_text(OFTEN)
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "often"), os.environ.get("PYTHONPATH", "")]))
     with evening_apart(tmp_path / "site", None, "1-3") as one:
         for address in (FIRST, SECOND, RIGHT, PORCH):
             subprocess.run(["ip", "-n", str(one.namespace), "addr", "add", f"{address}/32", "dev", "lo"], check=True)

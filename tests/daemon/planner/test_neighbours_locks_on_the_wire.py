@@ -91,7 +91,7 @@ def test_in_dark_hours_a_receiver_sees_nothing_whatever_is_said_of_the_time(tmp_
             refused(broken)
         board.kill("planner")
         board.set_clock("2026-12-12T19:00")
-        time.sleep(2)
+        time.sleep(1)
         board.start("planner")
         assert "no light" in evening.now()["reasons"][0]["text"]
         refused(broken)
@@ -111,5 +111,5 @@ def refused(broken: Broken) -> None:
     ):
         code, problem = broken.evening.ask("POST", path, asked)
         assert (code, "no light" in str(problem)) == (409, True), problem
-    time.sleep(1)
+    time.sleep(0.5)
     assert not broken.lit()

@@ -21,6 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.daemon.direction.requests import Refusal
+from tests.cases import cases
 from tests.daemon.boxed_board import FULL, BoxedBoard, Film, Rule, S
 
 DAY = datetime(2026, 12, 12, tzinfo=UTC)
@@ -172,7 +173,7 @@ films = st.builds(
 acts = st.tuples(st.sampled_from(ACTS), st.floats(-14, 14))
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=cases(25), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(rules, min_size=1, max_size=3, unique=True),
     st.integers(-30, 4 * 60),

@@ -13,6 +13,7 @@ import ephem
 import pytest
 
 from gloaming.daemon.timetable.sun import EVENTS, Spot, solar_noon, sun_after, sun_event
+from tests.cases import cases
 from tests.places import REFERENCE
 
 S = 1_000_000_000
@@ -82,18 +83,21 @@ def observer_at(spot: Spot) -> ephem.Observer:
     return observer
 
 
-def test_two_hundred_places_on_every_day_of_a_year_agree_with_an_independent_ephemeris() -> None:
-    """ephem (VSOP87 by XEphem's library), 60 S to 60 N, longitudes on both sides of the date line."""
+def test_two_hundred_places_on_days_all_over_a_year_agree_with_an_independent_ephemeris() -> None:
+    """ephem (VSOP87 by XEphem's library), 60 S to 60 N, longitudes on both sides of the date line.
+
+    A place has every third day, the next place the days after those; with more cases every day.
+    """
     chance = random.Random(54_486)
     places = [(chance.uniform(-60, 60), chance.uniform(-180, 180)) for _ in range(192)]
     places += [(latitude, longitude) for latitude in (-60.0, 0.0, 60.0) for longitude in (-180.0, -179.999, 180.0)]
     assert len(places) > 200
     worst = 0.0
-    for latitude, longitude in places:
+    for number, (latitude, longitude) in enumerate(places):
         zone = ZoneInfo(f"Etc/GMT{-round(longitude / 15):+d}") if round(longitude / 15) else ZoneInfo("UTC")
         spot = Spot(latitude, longitude, 0.0, zone)
         observer = observer_at(spot)
-        for day in YEAR:
+        for day in YEAR if cases(1) > 1 else YEAR[number % 3 :: 3]:
             noon_ns = solar_noon(spot, day)
             assert datetime.fromtimestamp(noon_ns // S, zone).date() == day
             for event in ("sunrise", "sunset"):

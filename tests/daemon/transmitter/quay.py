@@ -149,9 +149,9 @@ class Recording:
         while data := os.read(self.process.stdout.fileno(), 1 << 16):
             self.chunks.append((time.monotonic_ns(), data))
 
-    def samples(self) -> npt.NDArray[np.float64]:
-        """The samples: `(frames,)` of one channel, else `(frames, channels)`."""
-        raw = b"".join(data for _, data in list(self.chunks))
+    def samples(self, chunks: int = 0) -> npt.NDArray[np.float64]:
+        """The samples: `(frames,)` of one channel, else `(frames, channels)`. Of the last chunks alone, if so asked."""
+        raw = b"".join(data for _, data in list(self.chunks)[-chunks:])
         size = 2 * self.channels
         found = np.frombuffer(raw[: len(raw) // size * size], "<i2").astype(np.float64) / 32768
         return found if self.channels == 1 else found.reshape(-1, self.channels)

@@ -19,6 +19,7 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.planner.messages import windows_of
 from gloaming.daemon.score.score import Score, ScoreArea
 from gloaming.daemon.site.load import Site
+from tests.cases import cases
 from tests.daemon.direction.test_areas import EVENING, PATH, RIG, ROOF_SLEEPS, at
 from tests.daemon.quay_site import FPS, PIECES, TABLES, site_of
 from tests.daemon.transmitter.player_harness import FakeSender, PlayerHarness
@@ -68,7 +69,7 @@ def _slot(slot: int, decisions: AreaDecisions, site: Site, pictures: dict[str, n
     return (int(frame[slot - 1]) * int(mine.brightness * 256) + 127) >> 8
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", range(cases(1)))
 def test_an_hour_of_drawn_overrides_is_on_the_wire_as_decide_has_it(
     tmp_path: Path, sender: FakeSender, seed: int
 ) -> None:

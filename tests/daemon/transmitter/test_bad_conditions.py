@@ -31,6 +31,7 @@ from tests.daemon.transmitter.process_harness import (
 from tests.daemon.transmitter.stalling_disk import stalling_disk
 from tests.namespaces import in_namespace
 from tests.tools import needs
+from tests.waiting import wait_until
 
 pytestmark = needs("ip")
 
@@ -242,13 +243,12 @@ def test_a_disk_that_stalls_for_three_seconds_delays_no_frame(there: Street, fil
         running_transmitter(tmp_path, there.sender) as transmitter,
     ):
         play(transmitter, disk.mounted / film.name)
-        before = transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > 40)
+        transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > 40)
         disk.stall()
         time.sleep(3)
         reads = disk.reads
         disk.go_on()
-        transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > before["frames_sent"] + 150)
-        assert disk.reads > reads, "nothing had to be read after the stall"
+        wait_until(lambda: disk.reads > reads, "something that had to be read after the stall")
         assert transmitter.wait_for("telemetry")["frames_unread"] == 0 and not troubles(transmitter)
 
 
