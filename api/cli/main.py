@@ -23,6 +23,7 @@ FAMILIES = (
     "timetable",
     "live",
     "pair",
+    "outside",
     "journal",
     "triggers",
     "holds",

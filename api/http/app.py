@@ -17,6 +17,7 @@ from gloaming.api.http.live_view import add_view
 from gloaming.api.http.middleware import Durability, RequestChecks, RequestLimits
 from gloaming.api.http.monitoring import Reports, add_monitoring
 from gloaming.api.http.openapi import document
+from gloaming.api.http.outside import outside_router
 from gloaming.api.http.problems import add_errors
 from gloaming.api.http.public import add_public
 from gloaming.api.http.rig import rig_router
@@ -134,6 +135,7 @@ def make_app(
         return answers.OverrideEnded.model_validate(answer)
 
     app.include_router(rig_router(planner, signed_in, operator))
+    app.include_router(outside_router(planner, signed_in, operator, owner, limits, addresses))
 
     @app.get("/api/journal", tags=["when"])
     async def journal(

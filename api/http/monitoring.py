@@ -78,12 +78,12 @@ def add_monitoring(
     @app.get("/api/triggers")
     async def triggers(_: AnyDevice) -> states.TriggersListed:
         """The triggers: what each calls, its last call, and what since noon was called and refused."""
-        return states.TriggersListed.model_validate({"triggers": planner.triggers.as_json()})
+        return states.TriggersListed.model_validate({"triggers": planner.outside.triggers.as_json()})
 
     @app.get("/api/holds")
     async def holds(_: AnyDevice) -> states.HoldsListed:
         """The holds: the last reading of each, whether it keeps the light off or low, and why."""
-        return states.HoldsListed.model_validate({"holds": planner.holds.as_json()})
+        return states.HoldsListed.model_validate({"holds": planner.outside.holds.as_json()})
 
     @app.post("/api/clock")
     async def give_time(given: TimeRequest, device: Operator) -> states.ClockSet:

@@ -14,6 +14,7 @@ from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
 from gloaming.api.http.schemas.base import config_error
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
+from gloaming.daemon.planner.outside import NoSuchTableError
 from gloaming.daemon.planner.repairs import UnknownRepairError
 from gloaming.daemon.planner.site_files import ConflictCode, SiteConflictError
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem
@@ -87,6 +88,7 @@ def add_errors(app: FastAPI) -> None:
         more |= {key: found for key, found in lists.items() if found}
         return Problem(409, str(error), code=error.code, **more)
 
+    @app.exception_handler(NoSuchTableError)
     @app.exception_handler(NotStandingError)
     @app.exception_handler(UnknownRepairError)
     async def gone(_: Request, error: Exception) -> Problem:

@@ -17,6 +17,7 @@ from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import known_zone
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.integrations.host_names import LOOK_UP_S
+from gloaming.daemon.integrations.input_device import LOOK_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
 from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.clock import Clock, watch_steps
@@ -25,6 +26,7 @@ from gloaming.daemon.planner.health import BLACK, Trouble
 from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.jobs import Jobs, Turns
 from gloaming.daemon.planner.monitor import Monitor
+from gloaming.daemon.planner.outside import Outside
 from gloaming.daemon.planner.piece_files import PieceFiles
 from gloaming.daemon.planner.public import PublicLookup
 from gloaming.daemon.planner.repairs import Repairs
@@ -87,10 +89,17 @@ class Planner:
         self._holds = Holds(situation, self._decide, lambda at: self._jobs.at(at, "hold", self._holds.look))
         self._commands = Commands(situation, self._rig, self._sender, self._holds)
         self._triggers = Triggers(situation, self._commands)
+        self._outside = outside = Outside(situation, self._triggers, self._holds, self._failed)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)
-        troubles = (self._sound.troubles, self._rig.troubles, self._site_watch.troubles, public.troubles)
+        troubles = (
+            self._sound.troubles,
+            self._rig.troubles,
+            self._site_watch.troubles,
+            public.troubles,
+            outside.troubles,
+        )
         self._monitor = Monitor(situation, state, self._client, self._troubles, self._send_hooks_at, *troubles)
         self._steps: int | None = None
         self._listening: asyncio.Task[None] | None = None
@@ -114,6 +123,7 @@ class Planner:
         if self._steps is not None:  # without it, the monitor sees a step within a second
             asyncio.get_running_loop().add_reader(self._steps, self._clock_stepped)
         self._listening = asyncio.create_task(self._listen(), name="transmitter")
+        self._outside.start()
 
     def _periodic(self) -> tuple[Turns, ...]:
         return (
@@ -127,9 +137,11 @@ class Planner:
             (PERIOD_S, "ask the controllers", self._rig.reach.look),
             (LOOK_UP_S, "look up the controllers", self._rig.look_up),
             (5, "look after the pieces", self._piece_files.look),
+            (LOOK_S, "look for input devices", self._outside.look),
         )
 
     async def stop(self) -> None:
+        await self._outside.stop()
         await self._jobs.stop()
         await self._piece_files.stop()
         if self._steps is not None:
@@ -172,16 +184,6 @@ class Planner:
         return self._store
 
     @property
-    def triggers(self) -> Triggers:
-        """What becomes of events from outside."""
-        return self._triggers
-
-    @property
-    def holds(self) -> Holds:
-        """The conditions from outside that keep the light off or low."""
-        return self._holds
-
-    @property
     def repairs(self) -> Repairs:
         """The repairs list."""
         return self._repairs
@@ -200,6 +202,11 @@ class Planner:
     def public(self) -> PublicLookup:
         """What everybody may know."""
         return self._public
+
+    @property
+    def outside(self) -> Outside:
+        """The triggers and the holds, and what they listen to."""
+        return self._outside
 
     def now_ns(self) -> int:
         """The show's time."""
@@ -346,6 +353,7 @@ class Planner:
 
     async def _taken_over(self, site: Site) -> None:
         self._monitor.adopt(site)
+        self._outside.adopt()
         await self._commands.follow_rig()
         await self._rig.look_up()
 

@@ -185,6 +185,19 @@ class OverrideTaken(OverrideStanding):
     caution: Annotated[str | None, Field(description="what whoever asks for it must mind")] = None
 
 
+class ReadingHeard(Answer):
+    """A hold has taken a reading."""
+
+    name: str
+
+
+class TokenMade(Answer):
+    """A token that is good for `url` alone. It is not stored, and not shown again."""
+
+    token: str
+    url: str
+
+
 class OverrideEnded(OverrideName):
     """An override that was ended."""
 

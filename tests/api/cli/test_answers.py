@@ -37,12 +37,28 @@ PLANNER = {
     "repairs list": "repairs list",
     "repairs done": "repairs done 1",
     "repairs undo": "repairs undo 2",
+    "triggers": "triggers",
+    "holds": "holds",
     "why": "why 22:45",
     "journal": "journal --lines 5",
     "pair": "pair",
     "devices": "devices",
     "passcode": "passcode",
+    "trigger-token": "trigger-token gate",
+    "hold-token": "hold-token wind",
 }
+OUTSIDE = """
+[[trigger]]
+name = "gate"
+show = "short"
+http = true
+
+[[hold]]
+name = "wind"
+http = true
+above = 14
+if_silent = "ignore"
+"""
 FILES = {
     "nights": "nights --from 2026-12-01 --days 3",
     "rehearse": "rehearse --from 2026-12-01 --days 1",
@@ -95,6 +111,9 @@ def test_every_command_that_answers_is_called_below() -> None:
 def test_json_is_one_document_on_stdout_and_nothing_else(
     calls: dict[str, str], daemon: Daemon, here: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
+    with Path("site.toml").open("a", encoding="utf-8") as site:
+        site.write("" if calls is FILES else OUTSIDE)
+    daemon.ask("POST", "/api/reload", {})
     for fault in ("dead", "loose") if calls is PLANNER else ():
         daemon.ask("POST", "/api/repairs", {"part": "ridge", "pixel": 37, "fault": fault})
     for name, call in calls.items():

@@ -26,7 +26,7 @@ from gloaming.api.http.auth.authenticator import (
 from gloaming.api.http.middleware import RequestLimits
 from tests.api.house import ORIGIN, House, house, run
 
-OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link", "/api/openapi.json"}
+OPEN = {"/healthz", "/api/public", "/api/sign-in", "/api/sign-in/link", "/api/openapi.json"}
 
 
 PATHS = (

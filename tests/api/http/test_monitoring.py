@@ -77,7 +77,7 @@ def test_calls_and_refusals_of_triggers_are_listed_and_figures(tmp_path: Path) -
             site.write_text(site.read_text(encoding="utf-8") + gate, encoding="utf-8")
             await here.planner.reload("a test")
             for _ in range(3):
-                await here.planner.triggers.pulled("gate", "http", here.planner.now_ns())
+                await here.planner.outside.triggers.pulled("gate", "http", here.planner.now_ns())
             (found,) = (await phone.get("/api/triggers")).json()["triggers"]
             assert found == {
                 "name": "gate",
@@ -110,7 +110,7 @@ def test_a_hold_is_listed_says_why_and_is_ended_for_an_hour_if_the_site_allows_i
             tide = '\n[[hold]]\nname = "tide"\nhttp = true\nequals = "spring"\nif_silent = "ignore"\nmakes = "paused"\n'
             site.write_text(site.read_text(encoding="utf-8") + wind + tide, encoding="utf-8")
             await here.planner.reload("a test")
-            heard, now_ns = here.planner.holds.heard, here.planner.now_ns()
+            heard, now_ns = here.planner.outside.holds.heard, here.planner.now_ns()
             assert heard("wind", b"gale", now_ns) == "wind: 'gale' came; a number is expected"
             (found, other) = (await phone.get("/api/holds")).json()["holds"]
             assert (found["problem"], found["text"]) == ("wind: 'gale' came; a number is expected", "no reading yet")
@@ -148,7 +148,7 @@ def test_a_hold_is_listed_says_why_and_is_ended_for_an_hour_if_the_site_allows_i
             lines = [line["text"] for line in here.planner.journal(20, kinds=("override", "hold"))]
             assert "the hold wind is ended until 19:00" in lines and f"the hold wind begins: {why}" in lines
             heard("tide", b"spring", now_ns)
-            here.planner.holds.look()
+            here.planner.outside.holds.look()
             override = (await phone.get("/api/now")).json()["overrides"][-1]
             refused = (await phone.delete(f"/api/overrides/{override['id']}")).json()
             assert refused["status"] == 409

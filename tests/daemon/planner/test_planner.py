@@ -9,7 +9,7 @@ from gloaming.daemon.planner.planner import Planner
 from tests.test_layout import FILES, TOP, imported
 
 ANSWERS = {"site", "trusted", "device_store", "now_ns", "decision", "now", "status", "nights", "report", "rig", "view"}
-LISTS = {"holds", "piece_files", "public", "repairs", "site_files", "triggers"}
+LISTS = {"outside", "piece_files", "public", "repairs", "site_files"}
 COMMANDS = {"ask", "check_rig", "undo", "give_time", "reload"}
 JOURNAL = {"note", "journal", "written"}
 PROCESS = {"state", "start", "stop", "add_troubles"}
@@ -20,6 +20,7 @@ API_MAY_IMPORT = {
     "commands": "its error",
     "confirmation": "how light is named",
     "health": "what a trouble is",
+    "outside": "what a token is for; its error",
     "repairs": "its error",
     "piece_files": "what an upload is to be",
     "uploads": "its errors",
