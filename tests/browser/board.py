@@ -7,11 +7,11 @@ import os
 import subprocess
 import sys
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
@@ -21,6 +21,7 @@ from tests.api.house import offset_to, write_site
 from tests.waiting import PATIENCE_S, wait_until
 
 MS = 30_000
+ANNA = "Anna's phone"
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox",
@@ -35,12 +36,14 @@ FLAGS = [
 
 @dataclass
 class Board:
-    """A running site, and a receiver of its packets."""
+    """A running site, a receiver of its packets, and what Anna's phone has once it has signed in."""
 
     folder: Path
     process: subprocess.Popen[str]
     receiver: DemoReceiver
     log: Path
+    cookies: list[Any] = field(default_factory=list)
+    page: Page | None = None
 
     @property
     def address(self) -> str:
@@ -89,10 +92,18 @@ def receiver_at(host: str) -> DemoReceiver | None:
 
 
 @contextmanager
-def board(folder: Path, host: str, at: str = "2026-12-12T18:00", lit: bool = True, **more: Any) -> Iterator[Board]:
-    """`gloaming run` on a site in a folder, its clock at a local instant, until the end of the block. `more` is
-    written into the site."""
+def board(
+    folder: Path,
+    host: str,
+    at: str = "2026-12-12T18:00",
+    lit: bool = True,
+    rig: Callable[[str], str] = lambda text: text,
+    **more: Any,
+) -> Iterator[Board]:
+    """`gloaming run` on a site in a folder, its clock at a local instant, until the end of the block. `rig` changes
+    its rig.toml before; `more` is written into the site."""
     site = write_site(folder, host, **more)
+    (site / "rig.toml").write_text(rig((site / "rig.toml").read_text()))
     receiver = wait_until(lambda: receiver_at(host), f"a free port on {host}", 120)
     receiver.start()
     log = folder / "log"
@@ -128,27 +139,69 @@ def phone(browser: Browser, **more: Any) -> BrowserContext:
     return browser.new_context(viewport=size, has_touch=True, device_scale_factor=2, locale="en-GB", **more)
 
 
-def signed_in(context: BrowserContext, site: Board, name: str = "Anna's phone", kind: str = "operator") -> Page:
-    """A page that has signed in by a link, watched for complaints of the browser."""
+def signed_in(context: BrowserContext, site: Board, name: str = ANNA, kind: str = "operator") -> Page:
+    """A page of a phone that is signed in, watched for complaints of the browser. Anna's signs in by a link once for
+    each board; all other phones each time."""
     page = context.new_page()
     page.set_default_timeout(MS)
     complaints: list[str] = []
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("console", lambda message: complaints.append(message.text) if "Content Security" in message.text else None)
-    page.on("close", lambda: None)
-    page.goto(site.link(kind))
-    page.get_by_label("What this phone is called").fill(name)
-    page.get_by_role("button", name="Sign in").click()
-    expect(page.locator("#contact")).to_have_text("live", timeout=MS)
-    expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+    annas = (name, kind) == (ANNA, "operator")
+    if annas and site.cookies:
+        context.add_cookies(site.cookies)
+        page.goto(site.address)
+    else:
+        page.goto(site.link(kind))
+        page.get_by_label("What this phone is called").fill(name)
+        page.get_by_role("button", name="Sign in").click()
+    live(page)
+    assert "#" not in page.url
+    if annas:
+        site.cookies = list(context.cookies())
     assert not complaints
     return page
 
 
-def assert_clean(page: Page) -> None:
+def live(page: Page) -> None:
+    expect(page.locator("#contact")).to_have_text("live", timeout=MS)
+    expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+
+
+@contextmanager
+def annas_phone(browser: Browser, site: Board, width: int = 390, height: int = 844) -> Iterator[Page]:
+    """The page, just opened, on a phone that all tests of a board share. A test that changes the browser itself takes
+    a `phone`."""
+    if not site.page:
+        site.page = signed_in(phone(browser), site)
+    page = site.page
+    page.set_viewport_size({"width": width, "height": height})
+    page.goto(site.address)
+    live(page)
+    try:
+        yield page
+    finally:
+        page.unroute_all()
+        page.goto("about:blank")
+
+
+def big_button_is_ready(page: Page) -> None:
+    """As if a second later: until then it does not take back what it did, nor while its command runs."""
+    wait_until(lambda: not page.evaluate("urgentRuns"), "the end of its command")
+    page.evaluate("bigButtonChanged -= 1000")
+
+
+def assert_clean(page: Page, *looks: tuple[Literal["light", "dark"], int, int]) -> None:
+    """axe-core finds nothing wrong, by the rules of WCAG 2.2 up to AAA for contrast (1.4.6: 7 to 1): on the page as it
+    stands, or in each of some looks: scheme, width and height."""
     options = {
+        "resultTypes": ["violations"],
         "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]},
         "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}},
     }
-    found = Axe().run(page, options=options)
-    assert found.violations_count == 0, found.generate_report()
+    for look in looks or (None,):
+        if look:
+            page.emulate_media(color_scheme=look[0])
+            page.set_viewport_size({"width": look[1], "height": look[2]})
+        found = Axe().run(page, options=options)
+        assert found.violations_count == 0, f"{look or ''} {found.generate_report()}"

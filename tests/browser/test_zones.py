@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.board import MS, Board, assert_clean, board, chromium, phone, signed_in
+from tests.browser.board import (
+    MS,
+    Board,
+    annas_phone,
+    assert_clean,
+    big_button_is_ready,
+    board,
+    chromium,
+    phone,
+    signed_in,
+)
 from tests.tools import needs
 from tests.waiting import wait_until
 
 pytestmark = needs("chromium", "fonts")
 
 MANY = [f"window {number}" for number in range(1, 31)] + ["the lanterns along the quay wall, as far as the slipway"]
+
+SIZES = ((390, 844), (320, 568))
 
 
 @pytest.fixture(scope="module")
@@ -34,16 +44,23 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
 
 @pytest.fixture(autouse=True)
 def as_it_was(site: Board) -> Iterator[None]:
-    rig = (site.folder / "rig.toml").read_text()
+    texts = {name: (site.folder / name).read_text() for name in ("rig.toml", "site.toml")}
     yield
-    (site.folder / "rig.toml").write_text(rig)
     for each in site.ask("GET", "/api/now")["overrides"]:
         site.ask("DELETE", f"/api/overrides/{each['id']}")
-    wait_until(lambda: zones(site) == ["roof"], "the rig as it was")
+    changed = {name: text for name, text in texts.items() if (site.folder / name).read_text() != text}
+    for name, text in changed.items():
+        (site.folder / name).write_text(text)
+    if changed:
+        reload(site)
+        assert zones(site) == ["roof"]
+
+
+def reload(site: Board) -> None:
+    assert site.ask("POST", "/api/reload")["taken_over"]
 
 
 def zones(site: Board) -> list[str]:
-    time.sleep(0.25)  # those who wait for them must not ask more often than the board allows
     return [each["name"] for each in site.ask("GET", "/api/now")["zones"]]
 
 
@@ -53,8 +70,7 @@ def brightest(site: Board, universe: int) -> int:
 
 
 def test_two_taps_dim_the_roof_alone(browser: Browser, site: Board) -> None:
-    with phone(browser) as context:
-        page = signed_in(context, site)
+    with annas_phone(browser, site) as page:
         expect(page.locator("#differing")).to_be_hidden()
         page.get_by_role("button", name="roof").tap()
         page.get_by_role("button", name="50 %").tap()
@@ -81,8 +97,7 @@ def test_two_taps_dim_the_roof_alone(browser: Browser, site: Board) -> None:
 
 
 def test_the_whole_rig_needs_no_extra_tap_while_a_zone_is_chosen(browser: Browser, site: Board) -> None:
-    with phone(browser) as context:
-        page = signed_in(context, site)
+    with annas_phone(browser, site) as page:
         page.get_by_role("button", name="roof").tap()
         page.get_by_role("button", name="Dimmer").tap()
         page.locator("#levels").get_by_role("button", name="25 %").tap()
@@ -95,8 +110,7 @@ def test_the_whole_rig_needs_no_extra_tap_while_a_zone_is_chosen(browser: Browse
 
 def test_a_zone_that_is_off_leaves_pause_as_it_is(browser: Browser, site: Board) -> None:
     """RESUME ends what put the whole rig out. A zone has its own button for that."""
-    with phone(browser) as context:
-        page = signed_in(context, site)
+    with annas_phone(browser, site) as page:
         page.get_by_role("button", name="roof").tap()
         off = page.locator("#part").get_by_role("button", name="Off for tonight")
         off.tap()
@@ -107,7 +121,7 @@ def test_a_zone_that_is_off_leaves_pause_as_it_is(browser: Browser, site: Board)
         expect(page.locator("#dark")).to_have_attribute("aria-pressed", "false")
         page.locator("#pause").tap()
         expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
-        page.wait_for_timeout(1000)  # the big button does not take back at once what it did
+        big_button_is_ready(page)
         page.get_by_role("button", name="RESUME").tap()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
         assert [each["zone"] for each in site.ask("GET", "/api/now")["overrides"]] == ["roof"]
@@ -117,8 +131,7 @@ def test_a_zone_that_is_off_leaves_pause_as_it_is(browser: Browser, site: Board)
 
 
 def test_a_zone_has_a_show_of_its_own(browser: Browser, site: Board) -> None:
-    with phone(browser) as context:
-        page = signed_in(context, site)
+    with annas_phone(browser, site) as page:
         page.get_by_role("button", name="roof").tap()
         page.locator("#part").get_by_role("button", name="Give a show now").tap()
         page.get_by_role("button", name="short, 30 min").tap()
@@ -128,32 +141,29 @@ def test_a_zone_has_a_show_of_its_own(browser: Browser, site: Board) -> None:
         assert site.ask("GET", "/api/now")["show"] == "evening"
 
 
-def test_light_in_a_zone_alone_is_light_on_the_wire_and_pause_ends_it(browser: Browser, tmp_path: Path) -> None:
+def test_light_in_a_zone_alone_is_light_on_the_wire_and_pause_ends_it(browser: Browser, site: Board) -> None:
     """After closing, with a show called for the roof."""
-    with (
-        board(tmp_path / "site", "127.0.78.6", at="2026-12-12T22:30", lit=False) as late,
-        phone(browser) as context,
-    ):
-        page = context.new_page()
-        page.goto(late.link())
-        page.get_by_role("button", name="Sign in").click()
+    rules = site.folder / "site.toml"
+    with annas_phone(browser, site) as page:
+        rules.write_text(rules.read_text().replace('to = "22:00"', 'to = "17:30"'))
+        reload(site)
         expect(page.locator("#wire")).to_have_text("On the wire: black", timeout=MS)
-        late.ask("POST", "/api/overrides", {"kind": "call", "show": "short", "zone": "roof"})
-        wait_until(lambda: brightest(late, 1) > 200, "light on the roof")
-        assert brightest(late, 2) == 0
+        site.ask("POST", "/api/overrides", {"kind": "call", "show": "short", "zone": "roof"})
+        wait_until(lambda: brightest(site, 1) > 200, "light on the roof")
+        assert brightest(site, 2) == 0
         expect(page.locator("#wire")).to_have_text("On the wire: light, only in parts of the rig", timeout=MS)
         page.locator("#pause").tap()
         expect(page.locator("#message")).to_contain_text("Paused for 15 minutes.", timeout=MS)
-        wait_until(late.black, "a black wire")
+        wait_until(site.black, "a black wire")
         expect(page.locator("#wire")).to_have_text("On the wire: black", timeout=MS)
 
 
 def test_where_zones_hold_the_whole_rig_only_they_count(browser: Browser, site: Board) -> None:
     rig = site.folder / "rig.toml"
     rig.write_text(rig.read_text() + '\n[[zone]]\nname = "house"\ncontrollers = ["left"]\n')
-    wait_until(lambda: zones(site) == ["roof", "house"], "the house")
-    with phone(browser) as context:
-        page = signed_in(context, site)
+    reload(site)
+    assert zones(site) == ["roof", "house"]
+    with annas_phone(browser, site) as page:
         page.locator("#zones").get_by_role("button", name="house").tap()
         page.locator("#part").get_by_role("button", name="Off for tonight").tap()
         wait_until(site.black, "a black wire")
@@ -180,10 +190,12 @@ def test_what_is_out_of_service_is_listed_quietly_and_an_operator_ends_it(browse
         assert site.ask("GET", "/api/now")["overrides"] == []
 
 
-def test_a_line_has_the_rule_that_makes_a_zone_differ(browser: Browser, tmp_path: Path) -> None:
-    output = 'brightness = 0.8\n\n[[output.zone]]\nname = "roof"\nbrightness = 0.4'
-    with board(tmp_path / "site", "127.0.78.5", output=output) as one, phone(browser) as context:
-        page = signed_in(context, one)
+def test_a_line_has_the_rule_that_makes_a_zone_differ(browser: Browser, site: Board) -> None:
+    rules = site.folder / "site.toml"
+    text = rules.read_text().replace("[output]\n", "[output]\nbrightness = 0.8\n")
+    rules.write_text(text + '\n[[output.zone]]\nname = "roof"\nbrightness = 0.4\n')
+    reload(site)
+    with annas_phone(browser, site) as page:
         expect(page.locator("#differing li")).to_have_text(
             re.compile(r"^roof Playing: (tide|lanterns), at 40 %Brightness 0\.4\.$"), timeout=MS
         )
@@ -192,23 +204,24 @@ def test_a_line_has_the_rule_that_makes_a_zone_differ(browser: Browser, tmp_path
 def test_a_rig_without_zones_has_the_page_as_before(browser: Browser, site: Board) -> None:
     rig = site.folder / "rig.toml"
     rig.write_text(rig.read_text().replace('group = "roof"\n', ""))
-    wait_until(lambda: zones(site) == [], "a rig without zones")
-    with phone(browser) as context:
-        page = signed_in(context, site)
+    reload(site)
+    assert zones(site) == []
+    with annas_phone(browser, site) as page:
         for part in ("#differing", "#parts", "#out-of-service"):
             expect(page.locator(part)).to_be_hidden()
 
 
 def test_a_zone_that_leaves_the_rig_takes_its_buttons_along(browser: Browser, site: Board) -> None:
-    with phone(browser) as context:
-        page = signed_in(context, site)
+    with annas_phone(browser, site) as page:
         page.get_by_role("button", name="roof").tap()
         expect(page.locator("#part")).to_be_visible()
         rig = site.folder / "rig.toml"
         rig.write_text(rig.read_text() + '\n[[zone]]\nname = "path"\nstrings = ["railing"]\n')
+        reload(site)
         expect(page.get_by_role("button", name="path")).to_be_visible(timeout=MS)
         expect(page.locator("#part")).to_be_visible()
         rig.write_text(rig.read_text().replace('group = "roof"\n', ""))
+        reload(site)
         expect(page.get_by_role("button", name="roof")).to_have_count(0, timeout=MS)
         expect(page.locator("#part")).to_be_hidden()
 
@@ -217,34 +230,36 @@ def many_zones(site: Board) -> None:
     rig = site.folder / "rig.toml"
     tables = (f'\n[[zone]]\nname = "{name}"\nstrings = ["railing"]\n' for name in MANY)
     rig.write_text(rig.read_text() + "".join(tables))
-    wait_until(lambda: len(zones(site)) == len(MANY) + 1, "all zones")
+    reload(site)
+    assert len(zones(site)) == len(MANY) + 1
 
 
-@pytest.mark.parametrize(("scheme", "width", "height"), [("light", 390, 844), ("dark", 390, 844), ("dark", 320, 568)])
-def test_zones_suit_a_thumb_and_axe_finds_nothing_wrong(
-    scheme: str, width: int, height: int, browser: Browser, site: Board
-) -> None:
+def test_zones_suit_a_thumb_and_axe_finds_nothing_wrong(browser: Browser, site: Board) -> None:
     many_zones(site)
     site.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5, "zone": MANY[-1]})
     site.ask("POST", "/api/overrides", {"kind": "out-of-service", "zone": "ridge", "why": "it flickers"})
-    size = {"width": width, "height": height}
-    with phone(browser, color_scheme=scheme, viewport=size, bypass_csp=True) as context:
+    with phone(browser, bypass_csp=True) as context:
         page = signed_in(context, site)
-        for name in ("window 1", MANY[-1]):
-            page.locator("#zones").get_by_role("button", name=name, exact=True).tap()
-            expect(page.locator("#part-name")).to_have_text(name)
-            assert_uncovered(page, page.locator("#part").get_by_role("button", name="50 %").bounding_box())
+        for width, height in SIZES:
+            page.set_viewport_size({"width": width, "height": height})
+            for name in ("window 1", MANY[-1]):
+                page.locator("#zones").get_by_role("button", name=name, exact=True).tap()
+                expect(page.locator("#part-name")).to_have_text(name)
+                assert_uncovered(page, page.locator("#part").get_by_role("button", name="50 %").bounding_box())
         page.locator("#part").get_by_role("button", name="Give a show now").tap()
         expect(page.get_by_role("button", name="short, 30 min")).to_be_visible(timeout=MS)
-        assert_clean(page)
-        for zoom in ("100%", "200%"):
-            page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, zoom
-            small = page.evaluate(
-                """() => [...document.querySelectorAll("button")].filter((each) => each.checkVisibility())
-                .filter((each) => each.offsetWidth < 48 || each.offsetHeight < 48).map((each) => each.textContent)"""
-            )
-            assert small == [], zoom
+        assert_clean(page, ("light", 390, 844), ("dark", 390, 844), ("dark", 320, 568))
+        for width, height in SIZES:
+            page.set_viewport_size({"width": width, "height": height})
+            for zoom in ("100%", "200%"):
+                page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
+                assert page.evaluate("document.documentElement.scrollWidth") <= width, zoom
+                small = page.evaluate(
+                    """() => [...document.querySelectorAll("button")].filter((each) => each.checkVisibility())
+                    .filter((each) => each.offsetWidth < 48 || each.offsetHeight < 48)
+                    .map((each) => each.textContent)"""
+                )
+                assert small == [], (width, zoom)
 
 
 def assert_uncovered(page: Page, box: dict[str, float] | None) -> None:
