@@ -233,7 +233,8 @@ def day_plan(
     concern = site.in_zones(zones), overrides_in(overrides, zones)
     if concern not in plans:
         view, theirs = concern
-        called = tuple(one for one in called_pieces(site, day_ns, overrides, held) if one.call in theirs)
+        of_theirs = {*theirs}
+        called = tuple(one for one in called_pieces(site, day_ns, overrides, held) if one.call in of_theirs)
         plans[concern] = DayPlan(day_ns, facts(view, day_ns, theirs, held, called))
     return plans[concern]
 

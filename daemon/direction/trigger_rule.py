@@ -42,7 +42,7 @@ class TriggerProtocol(Protocol):
     @property
     def cool_down(self) -> int: ...
     @property
-    def most_per_hour(self) -> int | None: ...
+    def most_per_hour(self) -> int: ...
     @property
     def only_during(self) -> tuple[str, ...] | None: ...
     @property
@@ -116,7 +116,7 @@ def _too_often(trigger: TriggerProtocol, at_ns: int, site: SiteProtocol, called:
     if past and at_ns - past[-1] < rest_ns:
         until, rule = _clock(past[-1] + rest_ns, site), f"{trigger.place} trigger.cool_down"
         return reason(ReasonCode.COOL_DOWN, rule, trigger=trigger.name, until=until)
-    if most and len(past) >= most and at_ns - past[-most] < HOUR_NS:
+    if len(past) >= most and at_ns - past[-most] < HOUR_NS:
         until, rule = _clock(past[-most] + HOUR_NS, site), f"{trigger.place} trigger.most_per_hour"
         return reason(ReasonCode.MOST_PER_HOUR, rule, trigger=trigger.name, until=until, most=most)
     return None

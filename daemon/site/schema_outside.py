@@ -45,8 +45,8 @@ class Trigger(Named):
     """Only this key of the device is an event. Without it, every key. A scanner ends with KEY_ENTER."""
     cool_down: Annotated[Length, Field(examples=['"2 min"'])] = 0
     """How long it rests after it has called."""
-    most_per_hour: Annotated[int, Field(ge=1, le=3600, examples=["6"])] | None = None
-    """How often it may call within any hour."""
+    most_per_hour: Annotated[int, Field(ge=1, le=3600, examples=["6"])] = 120
+    """How often it may call within any hour. A damaged contact calls no more often."""
     only_during: Annotated[tuple[str, ...], Field(min_length=1, examples=['["evening"]'])] | None = None
     """Only while one of these shows is on. Without it, any show."""
     while_waiting: bool = False

@@ -424,3 +424,20 @@ def test_no_later_fact_changes_an_earlier_instant_and_dark_hours_hold(seed: int)
         found = asked.at(dark_ns)
         assert (found.state, found.brightness, found.sound) == (State.DARK, 0, False)
     assert not [one for one in asked.standing(CLOSES + 6 * H) if one.piece]
+
+
+def test_a_day_of_many_calls_compares_each_a_few_times(monkeypatch: pytest.MonkeyPatch) -> None:
+    compared, equal = 0, Override.__eq__
+
+    def counted(one: Override, other: object) -> bool:
+        nonlocal compared
+        compared += 1
+        return equal(one, other)
+
+    calls = tuple(
+        Override(id, Kind.CALL, OPENS + id * S, OPENS + id * S + MIN, ended_ns=OPENS + (id + 1) * S, piece="lanterns")
+        for id in range(1, 401)
+    )
+    monkeypatch.setattr(Override, "__eq__", counted)
+    assert decide(OPENS + 400 * S, SITE, calls).piece == "lanterns"
+    assert compared < 10 * len(calls)

@@ -157,6 +157,12 @@ def test_no_more_calls_within_any_hour_than_the_file_says(site: Site) -> None:
     assert refusal(trigger(most_per_hour=4), AT + 30 * MIN, site, called=called) is None
 
 
+def test_a_contact_that_is_damaged_calls_two_times_a_minute_at_most(site: Site) -> None:
+    called = tuple(AT + second * S for second in range(120))
+    assert code(refusal(trigger(), AT + HOUR - 1, site, called=called)) == ReasonCode.MOST_PER_HOUR
+    assert refusal(trigger(), AT + HOUR, site, called=called) is None
+
+
 def test_calls_of_a_clock_that_was_ahead_do_not_count(site: Site) -> None:
     assert refusal(trigger(cool_down="2 min", most_per_hour=1), AT, site, called=(AT + 6 * HOUR,)) is None
 
