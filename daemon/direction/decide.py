@@ -175,8 +175,7 @@ def _with_sound(
 
     That show's picture is there without light, because it gives the place in the sound.
     """
-    given = rest.show is not None or rest.state == State.PLAYING
-    parts = () if given else areas_of(site, near(overrides, rest.from_ns))
+    parts = () if rest.given or rest.show else areas_of(site, near(overrides, rest.from_ns))
     if not parts:
         yield rest
         return

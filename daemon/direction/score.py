@@ -93,3 +93,8 @@ class DecidedSegment(Segment):
     state: State
     reasons: tuple[Reason, ...]
     sound: bool = False
+
+    @property
+    def given(self) -> bool:
+        """Whether a show or a called piece is given."""
+        return self.state == State.PLAYING or (self.state == State.WAITING and self.show is not None)

@@ -91,8 +91,7 @@ def _after_resume(situation: Situation, at_ns: int) -> dict[str, object] | None:
     if len(others) == len(situation.overrides) or not situation.trust.trusted:
         return None
     found = situation.segment(at_ns, others)
-    given = found.state in GIVEN and found.show is not None
-    return {"light": given or found.state == State.RIG_CHECK, "text": found.reasons[0].text}
+    return {"light": found.given or found.state == State.RIG_CHECK, "text": found.reasons[0].text}
 
 
 def _clock_note(situation: Situation) -> str | None:

@@ -61,14 +61,15 @@ async def confirm(
         if settles_ns == now_ns and not (ends or is_given(asked, segment)):
             return Sent(False, segment.reasons[0].text)
         left_s, settles_s = deadline_s - time.monotonic(), (settles_ns - now_ns) / SECOND_NS
-        if playing is None or playing["id"] < score_id:
+        confirmed = playing is not None and playing["id"] >= score_id
+        if playing is None or not confirmed:
             why = NOT_CONFIRMED
         elif settles_s:
             whole_s = -(-settles_ns // SECOND_NS)
             why = f"it will be at {datetime.fromtimestamp(whole_s, zone):%H:%M:%S}"
         elif not (why := differs(segment, playing)):
             return Sent(True, words(asked, segment, playing))
-        if not client.connected or left_s <= 0 or settles_s > left_s:
+        if not client.connected or left_s <= 0 or (confirmed and settles_s > left_s):
             return Sent(False, why)
         with suppress(TimeoutError):  # a fade ends by itself
             await asyncio.wait_for(changed.wait(), min(left_s, settles_s or left_s))

@@ -15,7 +15,6 @@ from gloaming.daemon.direction.occurrences import next_opening
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, State
-from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.direction.zones_in_force import REST, areas_of
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Piece, Site
@@ -93,7 +92,7 @@ def public_now(
 
     areas = (REST, *(area.zones for area in areas_of(site, near(overrides, at_ns))))
     now = {zones: next(coming(zones)) for zones in areas}
-    given = next((zones for zones, one in now.items() if _given(one)), None)
+    given = next((zones for zones, one in now.items() if one.given), None)
     piece = after = None
     if given is not None:
         piece, after = _piece(now[given], site), _piece(_next(coming(given)), site)
@@ -108,10 +107,6 @@ def public_now(
     )
 
 
-def _given(segment: DecidedSegment) -> bool:
-    return segment.state in GIVEN and segment.show is not None
-
-
 def _piece(segment: DecidedSegment | None, site: Site) -> Piece | None:
     playing = segment is not None and segment.state == State.PLAYING and segment.picture
     return site.pieces.get(playing.piece) if playing else None
@@ -121,7 +116,7 @@ def _next(coming: Iterator[DecidedSegment]) -> DecidedSegment | None:
     """The segment in which the next piece begins, of the segments from now on; None once no show is given."""
     now = next(coming)
     for segment in coming:
-        if not _given(segment):
+        if not segment.given:
             return None
         if segment.state == State.PLAYING and _turn(segment) != _turn(now):
             return segment

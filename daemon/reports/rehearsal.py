@@ -18,7 +18,7 @@ from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import HOUR_NS, MINUTE_NS
 
-Key = tuple[str, str, int]
+Key = tuple[str | None, str, int]
 """One turn of a piece without a break: the show, the piece and the instant of its frame 0."""
 
 
@@ -113,7 +113,7 @@ def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[Decided
         assert segment
         same_gap = before is not None and (before.state, before.show) == (State.WAITING, segment.show)
         before = segment
-        if segment.show is None:
+        if not segment.given:
             continue
         if segment.state == State.WAITING:
             result.gaps += not same_gap

@@ -286,11 +286,11 @@ class ShowListed(Answer):
 
 
 class PieceCallable(Answer):
-    """A piece that may be called, with its title and artist where it has them."""
+    """A piece that may be called."""
 
     name: str
-    title: str | None
-    artist: str | None
+    title: Annotated[str, Field(description="its name where site.toml has no title")]
+    artist: str
 
 
 class SiteListed(Answer):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 
 import pytest
@@ -63,3 +64,17 @@ def test_undo_takes_the_latest_and_resume_says_what_still_holds(
     assert [one["kind"] for one in found["ended"]] == ["dark"]
     assert [one["id"] for one in found["still_holds"]] == ids[:2]
     assert said(capfd, daemon, "resume --json", 1) == "nothing is paused or dark by hand\n"
+
+
+def test_a_name_is_that_of_a_show_or_else_of_a_piece(daemon: Daemon, capfd: pytest.CaptureFixture[str]) -> None:
+    line = said(capfd, daemon, "call lanterns --after")
+    assert re.match(r"call from 18:\d\d:\d\d until 2026-12-12T18:\d\d:\d\d, ", line), line
+    (listed,) = said(capfd, daemon, "overrides").splitlines()
+    assert re.match(r"call \d+ of lanterns from 18:\d\d:\d\d by this machine until 2026-12-12T18:", listed), listed
+    said(capfd, daemon, "undo")
+    assert json.loads(said(capfd, daemon, "call short --json"))["show"] == "short"
+    said(capfd, daemon, "undo")
+    wrong = said(capfd, daemon, "call lantern", 2)
+    assert wrong == "call: there is no show and no piece 'lantern'; did you mean lanterns?\n"
+    assert "after: it cannot go with show" in said(capfd, daemon, "call short --after", 2)
+    assert "minutes: it cannot go with piece" in said(capfd, daemon, "call lanterns 5", 2)

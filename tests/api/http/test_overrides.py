@@ -6,6 +6,7 @@ A house that is opened again on the same state is a planner that was killed: it 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,13 @@ KINDS = {
     ),
     "dark": Kind({"kind": "dark", "until": "18:30"}, "18:30:00", {"state": "dark", "brightness": 0.0}),
     "call": Kind({"kind": "call", "show": "short"}, "18:30:00", {"state": "playing", "show": "short"}),
+    "called piece": Kind(
+        {"kind": "call", "piece": "lanterns"},
+        "18:00:20",
+        {"state": "playing", "show": "evening", "piece": "lanterns"},
+        "2026-12-12T18:00:10",
+        "2026-12-12T18:00:30",
+    ),
     "dim": Kind({"kind": "dim", "level": 0.4, "minutes": 10}, "18:10:00", {"state": "playing", "brightness": 0.4}),
     "mute": Kind({"kind": "mute", "minutes": 5}, "18:05:00", {"state": "playing", "brightness": 1.0, "sound": False}),
     "skip": Kind({"kind": "skip"}, "18:01:00", {"state": "playing"}, "2026-12-12T18:00:30", "2026-12-12T18:02:00"),
@@ -76,7 +84,7 @@ def test_it_is_made_and_listed_survives_a_restart_and_ends_by_itself(tmp_path: P
             (listed,) = (await now(client))["overrides"]
             for key in ("id", "kind", "at", "until", "who"):
                 assert listed[key] == made[key]
-            for key in ("show", "level", "show_continues"):
+            for key in ("show", "piece", "level", "show_continues"):
                 assert listed.get(key) == kind.request.get(key)
             lines = (await client.get("/api/journal")).json()
             assert any(line["kind"] == "override" and line["data"].get("id") == made["id"] for line in lines)
@@ -131,6 +139,35 @@ def test_a_skip_moves_the_order_on_and_can_be_undone(tmp_path: Path) -> None:
             assert {before, other} == {"tide", "lanterns"}
             await client.delete(f"/api/overrides/{made['id']}")
             assert (await now(client))["piece"] == before
+
+    run(work())
+
+
+def test_a_piece_is_called_after_the_one_that_plays_and_its_begin_and_end_move_with_a_pause(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, "2026-12-12T18:00:05") as first, first.client(first.token) as client:
+            listed = (await client.get("/api/site")).json()["pieces"]
+            assert {"name": "lanterns", "title": "lanterns", "artist": ""} in listed
+            made = await ask(client, {"kind": "call", "piece": "lanterns", "after": True})
+            assert (made["kind"], made["after"], made["piece"]) == ("call", True, "lanterns")
+            last = await ask(client, {"kind": "call", "piece": "tide", "after": True})
+            assert last["at"] == made["until"]
+            lines = [line["text"] for line in (await client.get("/api/journal")).json() if line["kind"] == "override"]
+            assert lines[1].startswith(f"call of lanterns, at {made['at'][11:19]} until 18:00")
+            await ask(client, {"kind": "pause", "minutes": 15})
+            first_one, second, _ = (await now(client))["overrides"]
+            shift_s = 15 * 60 - 1  # the show moves on while the light fades
+            for one, before in ((first_one, made), (second, last)):
+                for key in ("at", "until"):
+                    moved = datetime.fromisoformat(one[key]) - datetime.fromisoformat(before[key])
+                    assert moved.total_seconds() == shift_s
+            refused = await client.post("/api/overrides", json={"kind": "call", "piece": "lantern"})
+            assert (refused.status_code, refused.json()["detail"]) == (
+                422,
+                "request: piece: there is no piece 'lantern'; did you mean lanterns?",
+            )
+            shown = await ask(client, {"kind": "call", "show": "short"})
+            assert {one["id"] for one in shown["ended"]} == {made["id"], last["id"]}
 
     run(work())
 

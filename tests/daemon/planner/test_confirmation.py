@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, 
 from gloaming.daemon.planner.confirmation import NOT_CONFIRMED, SentNow, confirm, differs, is_given, words
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.score.score import Picture
+from gloaming.shows.time_units import SECOND_NS
 
 TIDE = Picture("tide", "/x/tide.frames", 400, Fraction(40), 0)
 PAUSED = Reason("override 7 pause", "paused by Nan at 18:00 until 18:15", ReasonCode.PAUSE, override=7)
@@ -121,3 +123,26 @@ def test_an_override_of_a_zone_is_confirmed_by_what_its_area_plays(
 
     assert asyncio.run(work()) == (on_the_wire, wire)
     assert set(asked_zones) == {"roof"}
+
+
+def test_what_begins_later_is_answered_at_once_when_the_transmitter_has_the_score() -> None:
+    """A piece is called for after the one that plays."""
+    call = asked(Kind.CALL, piece="bells", after=True)
+
+    async def work() -> tuple[bool, str]:
+        client: Any = TransmitterClient(Path("/nowhere"), lambda message: None)
+        client.connected = True
+        client.now_playing = {**playing(1.0, "tide"), "id": 0}
+        later = replace(call, at_ns=3600 * SECOND_NS)
+        answer = asyncio.ensure_future(
+            confirm(client, lambda zone: SentNow(5, lit(1.0), 1), ZoneInfo("Europe/London"), 1, later)
+        )
+        await asyncio.sleep(0)
+        assert not answer.done()
+        client.now_playing = playing(1.0, "tide")
+        client.playing.set()
+        return tuple(await answer)
+
+    assert asyncio.run(work()) == (False, "it will be at 02:00:00")  # in 1970 London had summer time all year
+    assert is_given(call, lit(1.0, picture=replace(TIDE, piece="bells")))
+    assert not is_given(call, lit(1.0))

@@ -95,10 +95,10 @@ function overrideItem(each) {
   const item = element("li");
   const about = each.zone ? `${each.zone}: ` : "";
   const what = element("div", about + each.kind_name);
-  if (each.show) what.append(`: ${each.show}`);
+  if (each.show || each.piece) what.append(`: ${each.show || each.piece}`);
   if (each.level !== undefined) what.append(` ${each.kind === "dim" ? "to" : "at"} ${Math.round(each.level * 100)} %${each.kind === "dim" ? " of the brightness that is set" : ""}`);
   const left = element("b", "", { className: "left" });
-  what.append(element("small", `by ${each.who}, until ${when(each.until)}; `));
+  what.append(element("small", `by ${each.who}, ${each.after ? `from ${when(each.at)} ` : ""}until ${when(each.until)}; `));
   what.lastChild.append(left, " left");
   for (const dark of each.dark || []) what.append(element("small", sentence(localTimes(`Meanwhile ${dark.text}: no light`))));
   item.append(what);
@@ -263,8 +263,25 @@ function addLevelsAndShows(prefix, zone) {
     } catch (error) {
       return showMessage(error.message, true);
     }
-    shows.replaceChildren(...site.shows.map((each) => element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is called, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30, zone: zone() }) })));
+    const pieces = element("ul", "", { className: "lines" });
+    pieces.setAttribute("aria-label", "Pieces, given once");
+    pieces.append(...site.pieces.map((each) => pieceItem(each, zone)));
+    shows.replaceChildren(...site.shows.map((each) => element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is called, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30, zone: zone() }) })), pieces);
   });
+}
+
+// A piece that may be called: now, or after the one that plays.
+function pieceItem(each, zone) {
+  const item = element("li");
+  const what = element("div", each.title);
+  if (each.artist) what.append(element("small", each.artist));
+  const call = (text, done, more) => {
+    const button = element("button", text, { onclick: () => override("Calling", `${each.title} is called${done}.`, { kind: "call", piece: each.name, zone: zone(), ...more }) });
+    button.setAttribute("aria-label", `${text}: ${each.title}`);
+    return button;
+  };
+  item.append(what, call("Now", "", {}), call("After this piece", ", after this piece", { after: true }));
+  return item;
 }
 
 function addActions() {
