@@ -9,7 +9,8 @@ import os
 import re
 import struct
 import subprocess
-from collections.abc import Awaitable, Callable, Iterator
+import tempfile
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.site.input_keys import INPUT_KEYS, read_key
 from gloaming.daemon.site.schema_outside import Trigger
 from gloaming.shows.config_files.errors import WrongValueError
-from tests.daemon.planner.test_triggers import GATE, Venue
+from tests.api.house import house
 from tests.tools import needs
 from tests.waiting import until
 
@@ -76,8 +77,8 @@ def button(folder: Path) -> Iterator[Button]:
         fcntl.ioctl(made, 0x5501)  # UI_DEV_CREATE
         name = array.array("B", bytes(64))
         fcntl.ioctl(made, 2 << 30 | 64 << 16 | ord("U") << 8 | 44, name)  # UI_GET_SYSNAME
-        folder = Path("/sys/devices/virtual/input") / name.tobytes().rstrip(b"\0").decode()
-        event = next(folder.glob("event*")).name
+        known = Path("/sys/devices/virtual/input") / name.tobytes().rstrip(b"\0").decode()
+        event = next(known.glob("event*")).name
         yield Button(Path("/dev/input") / event, lambda data: _write(made, data), open_device)
     finally:
         os.close(made)  # the device goes
@@ -87,48 +88,42 @@ def _write(to: int, data: bytes) -> None:
     os.write(to, data)
 
 
-def trigger(device: Path | str, **keys: object) -> Trigger:
-    return Trigger.model_validate({"name": "gate", "show": "short", "device": "/dev/x", **keys}).model_copy(
-        update={"device": str(device)}
-    )
+def trigger(device: Path, **keys: object) -> Trigger:
+    return Trigger.model_validate({"name": "gate", "show": "short", "device": str(device), **keys})
 
 
-def run(work: Callable[[], Awaitable[None]]) -> None:
-    async def whole() -> None:
-        await work()
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    """A folder in /dev, where a trigger's device is."""
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as found:
+        yield Path(found)
 
-    asyncio.run(whole())
 
-
-def test_a_pressed_button_calls_the_show(tmp_path: Path) -> None:
-    venue = Venue(tmp_path, GATE)
-    calls: list[asyncio.Task[object]] = []
-
+def test_a_pressed_button_calls_the_show(tmp_path: Path, folder: Path) -> None:
     async def work() -> None:
-        with button(tmp_path) as gate:
+        with button(folder) as gate:
+            async with house(tmp_path) as here:
+                planner, site = here.planner, tmp_path / "site" / "site.toml"
+                planner.outside._devices._opens = gate.opens
+                table = f'\n[[trigger]]\nname = "gate"\nshow = "short"\ndevice = "{gate.path}"\nkey = "KEY_ENTER"\n'
+                site.write_text(site.read_text(encoding="utf-8") + table, encoding="utf-8")
+                await planner.reload("a test")
+                planner.outside.look()
+                assert [one["kind"] for one in planner.now()["health"]["troubles"]] == ["transmitter"]
+                gate.write(stroke(A) + stroke(ENTER))
+                await until(lambda: planner.decision().show == "short", "the show")
+                await until(lambda: planner.journal(1, kinds=("trigger",)), "its line in the journal")
+                (line,) = planner.journal(9, kinds=("trigger",))
+                assert (line["who"], line["text"]) == ("trigger gate", "gate calls short (KEY_ENTER)")
 
-            def pressed(name: str, key: str) -> None:
-                calls.append(asyncio.create_task(venue.planner._triggers.pulled(name, key, venue.at_ns)))
-
-            devices = InputDevices(pressed, gate.opens)
-            devices.adopt([trigger(gate.path)])
-            devices.look()
-            assert devices.troubles() == []
-            gate.write(stroke(ENTER))
-            await until(lambda: bool(calls), "a key")
-            await asyncio.gather(*calls)
-            devices.stop()
-
-    run(work)
-    assert venue.planner.decision().show == "short"
-    assert venue.lines() == [("trigger gate", "gate calls short (KEY_ENTER)")]
+    asyncio.run(work())
 
 
-def test_a_press_is_an_event_and_a_release_a_repeat_and_other_types_are_none(tmp_path: Path) -> None:
+def test_a_press_is_an_event_and_a_release_a_repeat_and_other_types_are_none(folder: Path) -> None:
     heard: list[tuple[str, str]] = []
 
     async def work() -> None:
-        with button(tmp_path) as gate:
+        with button(folder) as gate:
             devices = InputDevices(lambda name, key: heard.append((name, key)), gate.opens)
             devices.adopt([trigger(gate.path), trigger(gate.path, name="scanner", key="KEY_ENTER")])
             devices.look()
@@ -138,13 +133,13 @@ def test_a_press_is_an_event_and_a_release_a_repeat_and_other_types_are_none(tmp
             await until(lambda: ("gate", "KEY_A") in heard, "a key")
             devices.stop()
 
-    run(work)
+    asyncio.run(work())
     assert heard == [("gate", "KEY_ENTER"), ("scanner", "KEY_ENTER"), ("gate", "KEY_A")]
 
 
-def test_a_device_that_is_absent_unplugged_and_plugged_in_again(tmp_path: Path) -> None:
+def test_a_device_that_is_absent_unplugged_and_plugged_in_again(folder: Path) -> None:
     heard: list[str] = []
-    path = tmp_path / "button"
+    path = folder / "button"
 
     async def work() -> None:
         devices = InputDevices(lambda _, key: heard.append(key), open_fifo)
@@ -170,12 +165,12 @@ def test_a_device_that_is_absent_unplugged_and_plugged_in_again(tmp_path: Path) 
             assert [one.code for one in devices.troubles()] == [TroubleCode.DEVICE]
         devices.stop()
 
-    run(work)
+    asyncio.run(work())
     assert heard == ["KEY_A", "KEY_A"]
 
 
-def test_a_site_without_the_device_closes_it(tmp_path: Path) -> None:
-    path = tmp_path / "button"
+def test_a_site_without_the_device_closes_it(folder: Path) -> None:
+    path = folder / "button"
     os.mkfifo(path)
 
     async def work() -> None:
@@ -190,12 +185,12 @@ def test_a_site_without_the_device_closes_it(tmp_path: Path) -> None:
             os.open(path, os.O_WRONLY | os.O_NONBLOCK)
         assert devices.troubles() == []
 
-    run(work)
+    asyncio.run(work())
 
 
 @pytest.mark.parametrize("what", ["a file", "a folder", "a FIFO", "/dev/null", "/dev/tty"])
-def test_what_is_no_input_device_is_not_opened_and_is_a_trouble(tmp_path: Path, what: str) -> None:
-    path = Path(what) if what.startswith("/") else tmp_path / "it"
+def test_what_is_no_input_device_is_not_opened_and_is_a_trouble(folder: Path, what: str) -> None:
+    path = Path(what) if what.startswith("/") else folder / "it"
     if what == "a FIFO":
         os.mkfifo(path)
     elif what == "a folder":
@@ -217,7 +212,7 @@ def test_without_the_right_to_read_it_the_trouble_names_the_group(tmp_path: Path
         raise PermissionError(13, "Permission denied")
 
     devices = InputDevices(lambda *_: None, refuses)
-    devices.adopt([trigger("/dev/input/event0")])
+    devices.adopt([trigger(Path("/dev/input/event0"))])
     devices.look()
     (found,) = devices.troubles()
     assert (found.code, found.kind) == (TroubleCode.DEVICE_REFUSED, "device")
