@@ -20,7 +20,7 @@ def test_a_sign_gets_the_title_of_each_piece_on_the_wire(tmp_path: Path) -> None
             wait_until(lambda: len(sign.titles()) > counts[0] and len(sign.wire()) > counts[1], what)
             return sign.wire()[-1][1]
 
-        wait_until(sign.wire, "light")
+        wait_until(sign.wire, "light", 90)
         before = sign.wire()[-1][1]
         assert another("the next piece") != before
         assert sign.evening.ask("POST", "/api/overrides", {"kind": "skip"})[0] == 201
