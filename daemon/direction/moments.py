@@ -76,23 +76,23 @@ def moments(
 
 def _after(was: OnWire, segment: DecidedSegment) -> OnWire:
     """What is on the wire in a segment that follows."""
-    state, picture, show = segment.state, segment.picture, segment.show or was.show
-    if state == State.PAUSED and (segment.show or picture):
+    state, picture, show = segment.state, segment.picture, segment.show
+    if state == State.PAUSED and (show or picture):
         return was
     if state == State.PLAYING and picture:
-        same = (show, picture.piece) == (was.show, was.piece)
-        goes_on = same and (picture.zero_ns == was.zero_ns or picture.zero_ns != segment.from_ns)
-        return was if goes_on else OnWire(show, picture.piece, picture.zero_ns)
+        goes_on = picture.piece == was.piece and (picture.zero_ns == was.zero_ns or picture.zero_ns != segment.from_ns)
+        return OnWire(show, picture.piece, was.zero_ns if goes_on else picture.zero_ns)
     given = state == State.WAITING and any(reason.code == ReasonCode.OPENED for reason in segment.reasons)
     return OnWire(show) if given or state == State.PLAYING else OnWire()
 
 
 def _between(was: OnWire, now: OnWire, at_ns: int) -> Iterator[Moment]:
-    if was.piece and was != now:
+    other = (was.piece, was.zero_ns) != (now.piece, now.zero_ns)
+    if was.piece and other:
         yield Moment(at_ns, At.PIECE_ENDS, was.show, was.piece, now)
     if was.show and was.show != now.show:
         yield Moment(at_ns, At.SHOW_ENDS, was.show, None, now)
     if now.show and was.show != now.show:
         yield Moment(at_ns, At.SHOW_BEGINS, now.show, None, now)
-    if now.piece and was != now:
+    if now.piece and other:
         yield Moment(at_ns, At.PIECE_BEGINS, now.show, now.piece, now)

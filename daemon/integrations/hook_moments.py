@@ -60,7 +60,7 @@ class HookMoments:
         if last.at_ns > now_ns:
             return fresh or again
         if last.at.begins:
-            of = slice(0, 3) if last.at.of_a_piece else slice(0, 1)
+            of = slice(1, 3) if last.at.of_a_piece else slice(0, 1)
             return again and on_wire[of] == last.on_wire[of]
         return (again or (fresh and now_ns - due_ns <= LATE_NS)) and not self._on_again(last, on_wire)
 

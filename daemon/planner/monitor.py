@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.direction.decide import called_at, isoformat
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
@@ -119,7 +119,7 @@ class Monitor:
         if lead_ns is None:
             self._show.forget()
         show = Followed() if lead_ns is None else self._show.look(now_ns, lead_ns)
-        due_ns = self.hooks.look((*self._times, *self._calls()), now_ns, show)
+        due_ns = self.hooks.look((*self._times, *self._calls(now_ns)), now_ns, show)
         if due_ns is not None:
             self._wake_at(datetime.fromtimestamp((due_ns - self._situation.clock.offset_ns) / SECOND_NS, UTC))
 
@@ -238,9 +238,17 @@ class Monitor:
         rows = season(site, today - timedelta(days=1), today + timedelta(days=1))
         return tuple(Times(row.night.opens_ns, row.closes_ns, row.night.show) for row in rows)
 
-    def _calls(self) -> tuple[Times, ...]:
-        calls = [override for override in self._situation.overrides if override.show]
-        return tuple(Times(call.at_ns, call.end_ns, call.show or "") for call in calls)
+    def _calls(self, now_ns: int) -> tuple[Times, ...]:
+        """The called shows, and the called pieces where no show is open: light needs its supplies."""
+        now = self._situation
+        shows = tuple(Times(call.at_ns, call.end_ns, call.show) for call in now.overrides if call.show)
+        pieces = called_at(now_ns, now.site, now.overrides, now.held)
+        open_ns = [(one.opens_ns, one.closes_ns) for one in (*self._times, *shows)]
+        return shows + tuple(
+            Times(one.from_ns, one.until_ns)
+            for one in pieces
+            if one.from_ns < one.until_ns and not any(opens <= one.from_ns < closes for opens, closes in open_ns)
+        )
 
     def _lit_soon(self, now_ns: int) -> bool:
         telemetry = self._client.telemetry

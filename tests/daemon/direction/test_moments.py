@@ -123,6 +123,33 @@ def test_after_a_called_show_the_piece_that_goes_on_begins_again_for_the_sign(si
     ]
 
 
+def test_a_called_piece_interrupts_a_piece_and_not_the_show(site: Site) -> None:
+    call = override(Kind.CALL, 120, 4000, piece="swell")
+    assert told(found(site, call, until_s=200))[4:] == [
+        (120, ENDS, "tide"),
+        (120, BEGINS, "swell"),
+        (150, ENDS, "swell"),
+        (150, BEGINS, "tide"),
+    ]
+
+
+def test_a_piece_that_is_called_for_later_begins_at_the_end_of_the_one_that_plays(site: Site) -> None:
+    call = override(Kind.CALL, 120, 4000, piece="swell", after=True)
+    assert pieces(site, call, until_s=400)[3:] == [
+        (329, ENDS, "tide"),
+        (329, BEGINS, "swell"),
+        (359, ENDS, "swell"),
+        (363, BEGINS, "lanterns"),
+    ]
+
+
+def test_a_called_piece_outlives_the_show_beneath_it_and_is_paused_with_it(site: Site) -> None:
+    call = override(Kind.CALL, 1790, 6000, piece="swell")
+    last = told(found(site, call, override(Kind.PAUSE, 1810, 1850, 2), from_s=1780, until_s=3600))
+    until_s = 1820 + 40 - FADE_S
+    assert last[3:] == [(1790, BEGINS, "swell"), (1800, "show-ends", "evening"), (until_s, ENDS, "swell")]
+
+
 def test_one_piece_that_repeats_with_nothing_between_begins_once(tmp_path: Path) -> None:
     site = site_of(tmp_path, TABLES, performance('from = "17:00"\nto = "17:30"', "turn of the year"))
     assert pieces(site, until_s=1200) == [(0, BEGINS, "lanterns")]

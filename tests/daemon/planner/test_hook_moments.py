@@ -172,6 +172,21 @@ def test_a_call_and_its_end_show_the_titles_of_the_wire(board: Callable[..., Boa
     assert sign.heard[-1] == (180, "The tide, “in”")
 
 
+def test_a_called_piece_is_on_the_sign_and_the_piece_beneath_comes_back(board: Callable[..., Board]) -> None:
+    sign = board(hook("piece-begins", "{title}, then {next}"), hook("show-ends", "no show"))
+    sign.run(-5, 120)
+    sign.ask(120, kind="call", piece="swell")
+    assert sign.run(120, 200) == [(120, "swell, then tide"), (150, "The tide, “in”, then lanterns")]
+
+
+def test_a_piece_that_is_called_while_nothing_is_on_has_its_supplies(board: Callable[..., Board]) -> None:
+    supplies = board(hook("opening", "on"), hook("closing", "off", 'after = "10 s"'))
+    supplies.ask(-600, kind="call", piece="swell")
+    assert supplies.run(-600, -500) == [(-600, "on"), (-560, "off")]
+    supplies.ask(50, kind="call", piece="swell")
+    assert supplies.run(-5, 120) == [(0, "on")], "they are on already"
+
+
 def test_lights_off_end_the_piece_and_the_show(board: Callable[..., Board]) -> None:
     seen = board(TITLE, hook("piece-ends", "no piece"), hook("show-ends", "no show"))
     seen.run(-5, 50)
