@@ -41,6 +41,7 @@ dark = [{{ days = "daily", from = "{dark_from}", to = "{dark_to}" }}]
 
 [output]
 interface = "{interface}"
+fade = "{fade}"
 source_name = "Pier Road boathouse"
 priority = 120
 
@@ -137,6 +138,7 @@ class Evening:
         dark_from: str = "06:30",
         dark_to: str = "07:00",
         interface: str = "lo",
+        fade: str = "0.2 s",
     ) -> None:
         """Write the site's files."""
         (self.folder / "pieces").mkdir(parents=True, exist_ok=True)
@@ -147,7 +149,8 @@ class Evening:
         (self.folder / "rig.toml").write_text(
             f'[[controller]]\nname = "left"\n{host}universes = "{self.universes}"\n', encoding="utf-8"
         )
-        text = SITE.format(interface=interface, opens=opens, closes=closes, dark_from=dark_from, dark_to=dark_to)
+        hours = {"opens": opens, "closes": closes, "dark_from": dark_from, "dark_to": dark_to}
+        text = SITE.format(interface=interface, fade=fade, **hours)
         (self.folder / "site.toml").write_text(text, encoding="utf-8")
         self.move_to("2026-12-01T18:00")
 

@@ -148,7 +148,7 @@ def forge(evening: Evening, dark_ns: int) -> None:
 
 
 def test_a_pause_and_its_end_fade_for_a_second_and_the_frame_waits(evening: Evening) -> None:
-    evening.write(numbered(LOOP))
+    evening.write(numbered(LOOP), fade="1 s")
     with evening.reader("0.0.0.0") as reader, evening.running():
         reader.wait_for(lambda seen: [one for one in seen if one.slots[4] == 200], "full light")
         evening.now()

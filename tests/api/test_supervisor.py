@@ -21,6 +21,7 @@ def test_a_second_run_on_one_state_folder_is_refused_and_leaves_the_first_alone(
     folder = write_site(tmp_path / "site")
     command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(folder)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as first:
+        wait_until((folder / "state" / "address").exists, "an address")
         wait_until(lambda: gloaming("now", folder).returncode == 0, "an answer")
         second = gloaming("run", folder)
         assert second.returncode == 2

@@ -25,7 +25,7 @@ def hook() -> Iterator[WebhookServer]:
 
 @pytest.fixture(scope="module")
 def broken(tmp_path_factory: pytest.TempPathFactory, hook: WebhookServer) -> Iterator[Broken]:
-    more = f'[[alert]]\nurl = "{hook.url}/alert"\nkinds = ["site"]\nover_after = "2 s"\n'
+    more = f'[[alert]]\nurl = "{hook.url}/alert"\nkinds = ["site"]\nafter = "1 s"\nover_after = "2 s"\n'
     with broken_evening(tmp_path_factory.mktemp("reload"), "127.0.74.45", more=more) as found:
         found.wait_until_lit()
         yield found
