@@ -1,11 +1,13 @@
 """The site's triggers: each event becomes a call, or a refusal with its reason. Refusals are counted, not alarmed.
 
-A call of a trigger is an override like any other. Counts are those since the last noon, so that they are of one night.
+A call of a trigger is an override like any other, so that a restart changes nothing. Refusals are in memory alone.
+Counts are those since the last noon: they are of one night.
 """
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -18,6 +20,7 @@ from gloaming.daemon.direction.trigger_rule import called_by, caller, refusal
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.schema_outside import Trigger
+from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 KIND = "trigger"
@@ -32,23 +35,29 @@ class Pulled:
     refused: Reason | None = None
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class TriggerCounts:
-    """The events of a trigger since noon."""
+    """The events of a trigger since noon, and when it last called and was last refused."""
 
-    calls: int = 0
-    refusals: Counter[ReasonCode] = field(default_factory=Counter)
-    refused_ns: int | None = None
-    """When the last one was refused."""
+    calls: int
+    refusals: Mapping[ReasonCode, int]
+    called_ns: int | None
+    refused_ns: int | None
+
+
+@dataclass(slots=True)
+class _Refusals:
+    night: date
+    by_reason: Counter[ReasonCode] = field(default_factory=Counter)
+    last_ns: int | None = None
 
 
 class Triggers:
-    """Owns the counts. `pulled` is called on the event loop."""
+    """Counts refusals. `pulled` is called on the event loop."""
 
     def __init__(self, situation: Situation, commands: Commands) -> None:
         self._situation, self._commands = situation, commands
-        self._counts: dict[str, TriggerCounts] = {}
-        self._night: date | None = None
+        self._refusals: dict[str, _Refusals] = {}
 
     async def pulled(self, name: str, by: str, at_ns: int) -> Pulled:
         """Act on an event of a trigger at an instant. `by` says where it came from: "mqtt", "http", "KEY_ENTER".
@@ -74,32 +83,48 @@ class Triggers:
 
     def counts(self) -> dict[str, TriggerCounts]:
         """The counts of each trigger of the site, by its name."""
-        local = datetime.fromtimestamp(self._situation.now_ns() // SECOND_NS, self._situation.timezone)
-        night = local.date() - timedelta(days=local.time() < NOON)
-        if night != self._night:
-            self._night, self._counts = night, {}
-        names = [trigger.name for trigger in self._situation.site.triggers]
-        self._counts = {name: self._counts.get(name) or TriggerCounts() for name in names}
-        return self._counts
+        return {trigger.name: self._counts_of(trigger) for trigger in self._situation.site.triggers}
 
     def as_json(self) -> list[dict[str, Any]]:
         """The answer of GET /api/triggers: each trigger with its last call, and the night's calls and refusals."""
-        now, counts = self._situation, self.counts()
-        return [self._trigger_json(trigger, counts[trigger.name]) for trigger in now.site.triggers]
+        return [self._trigger_json(trigger) for trigger in self._situation.site.triggers]
 
-    def _trigger_json(self, trigger: Trigger, counts: TriggerCounts) -> dict[str, Any]:
-        called, refused = called_by(trigger.name, self._situation.overrides), self._refusal(trigger)
-        zone = self._situation.timezone
+    def _counts_of(self, trigger: Trigger) -> TriggerCounts:
+        called = called_by(trigger.name, self._situation.overrides)
+        noon_ns = resolve(self._night(), NOON, self._situation.timezone)
+        refusals = self._refusals_of(trigger.name)
+        calls = sum(at_ns >= noon_ns for at_ns in called)
+        return TriggerCounts(calls, refusals.by_reason, called[-1] if called else None, refusals.last_ns)
+
+    def _refusals_of(self, name: str) -> _Refusals:
+        """The refusals of this night."""
+        night = self._night()
+        found = self._refusals.get(name)
+        if found is None or found.night != night:
+            found = self._refusals[name] = _Refusals(night)
+        return found
+
+    def _night(self) -> date:
+        """The date of the last noon."""
+        local = datetime.fromtimestamp(self._situation.now_ns() // SECOND_NS, self._situation.timezone)
+        return local.date() - timedelta(days=local.time() < NOON)
+
+    def _trigger_json(self, trigger: Trigger) -> dict[str, Any]:
+        counts, refused = self._counts_of(trigger), self._refusal(trigger)
+        called_at, refused_at = (
+            None if at_ns is None else isoformat(at_ns, self._situation.timezone)
+            for at_ns in (counts.called_ns, counts.refused_ns)
+        )
         return {
             "name": trigger.name,
             "piece": trigger.piece,
             "show": trigger.show,
             "zone": trigger.zone,
             "by": [way for way in ("mqtt", "http", "device") if getattr(trigger, way)],
-            "last_call": isoformat(called[-1], zone) if called else None,
+            "last_call": called_at,
             "calls": counts.calls,
             "refusals": {str(code): number for code, number in sorted(counts.refusals.items())},
-            "last_refusal": None if counts.refused_ns is None else isoformat(counts.refused_ns, zone),
+            "last_refusal": refused_at,
             "refused_now": refused.as_json() if refused else None,
         }
 
@@ -112,15 +137,14 @@ class Triggers:
         return refusal(trigger, now.now_ns(), now.site, now.overrides, now.held, called)
 
     def _called(self, trigger: Trigger, by: str, at_ns: int) -> None:
-        self.counts()[trigger.name].calls += 1
         note = f": {trigger.note}" if trigger.note else ""
         text = f"{trigger.name} calls {trigger.piece or trigger.show} ({by}){note}"
         self._situation.store.note(at_ns, KIND, text, caller(trigger.name), {"trigger": trigger.name, "by": by})
 
     def _refused(self, trigger: Trigger, by: str, at_ns: int, refused: Reason) -> None:
-        counts = self.counts()[trigger.name]
-        counts.refusals[refused.code] += 1
-        counts.refused_ns = at_ns
+        refusals = self._refusals_of(trigger.name)
+        refusals.by_reason[refused.code] += 1
+        refusals.last_ns = at_ns
         text = f"{trigger.name} is refused ({by}): {refused.text}"
         self._situation.store.note_seldom(at_ns, KIND, text, "refused", {"trigger": trigger.name, "by": by})
 

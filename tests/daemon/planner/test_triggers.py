@@ -10,8 +10,11 @@ from typing import Any
 
 import pytest
 
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.requests import WAITING_MAX
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.confirmation import Sent
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.triggers import Pulled
 from tests.daemon.quay_site import TABLES, ns, performance, site_of, write
@@ -20,6 +23,8 @@ S, MIN = 1_000_000_000, 60_000_000_000
 HOUR = 60 * MIN
 SHOWS = TABLES + '\n[[show]]\nname = "short"\norder = ["swell"]\n' + performance('from = "18:00"\nto = "22:00"')
 GATE = '\n[[trigger]]\nname = "gate"\nshow = "short"\nlasts = "5 min"\nhttp = true\n'
+BELLS = '\n[[trigger]]\nname = "gate"\npiece = "bells"\nhttp = true\n'
+LANTERNS = '\n[[trigger]]\nname = "path"\npiece = "lanterns"\nhttp = true\n'
 NOTE = 'note = "somebody pressed the button by the gate"\n'
 
 
@@ -110,6 +115,7 @@ def test_cool_down_and_most_per_hour_last_over_a_restart(venue: Open) -> None:
     here = venue(GATE, 'cool_down = "20 min"\nmost_per_hour = 2\n')
     assert here.pull("gate") == [None]
     here.restart()
+    assert here.listed()["calls"] == 1
     here.clock.passes(20 * MIN - 1)
     assert here.pull("gate") == [ReasonCode.COOL_DOWN]
     here.clock.passes(1)
@@ -151,6 +157,36 @@ def test_an_untrusted_clock_refuses_with_its_reason(venue: Open) -> None:
     assert here.listed()["refused_now"]["code"] == "no-clock"
 
 
+def test_a_call_that_commands_refuse_is_a_refusal_with_its_reason(venue: Open) -> None:
+    here = venue(BELLS, "after_piece = true\n", at="2026-12-12T18:02")
+
+    async def ten_wait() -> None:
+        for _ in range(WAITING_MAX):
+            await here.planner.ask({"kind": "call", "piece": "lanterns", "after": True}, "Ada")
+
+    asyncio.run(ten_wait())
+    assert here.pull("gate") == [ReasonCode.TOO_MANY_CALLS]
+    assert here.listed()["refusals"] == {"too-many-calls": 1}
+
+
+def test_a_trigger_that_goes_from_the_site_while_it_calls_has_called(
+    venue: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here = venue(GATE)
+    sender = here.planner._sender
+    hand_over = sender.hand_over
+
+    async def slowly(asked: Override, ends: bool = False) -> Sent:
+        write(here.folder, SHOWS)
+        assert await here.planner.reload("a test") is None
+        return await hand_over(asked, ends)
+
+    monkeypatch.setattr(sender, "hand_over", slowly)
+    assert here.pull("gate") == [None]
+    assert here.lines() == [("trigger gate", "gate calls short (http)")]
+    assert here.planner.outside.triggers.as_json() == []
+
+
 def test_the_counts_are_those_since_noon(venue: Open) -> None:
     here = venue(GATE, at="2026-12-12T21:59")
     assert here.pull("gate", "gate") == [None, ReasonCode.PLAYS_ALREADY]
@@ -161,10 +197,6 @@ def test_the_counts_are_those_since_noon(venue: Open) -> None:
     found = here.listed()
     assert (found["calls"], found["refusals"], found["last_refusal"]) == (0, {}, None)
     assert found["last_call"] == "2026-12-12T21:59:00+00:00"
-
-
-BELLS = '\n[[trigger]]\nname = "gate"\npiece = "bells"\nhttp = true\n'
-LANTERNS = '\n[[trigger]]\nname = "path"\npiece = "lanterns"\nhttp = true\n'
 
 
 def test_a_piece_is_called_and_not_again_while_its_sound_is_prepared_it_plays_or_waits(venue: Open) -> None:
