@@ -415,6 +415,8 @@ def test_axe_finds_nothing_wrong(browser: Browser, site: Board) -> None:
         page.get_by_role("button", name="Sign in").click()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
         page.get_by_role("button", name="Dimmer").click()
+        page.locator("#call").click()
+        expect(page.get_by_role("button", name="After this piece: tide")).to_be_visible(timeout=MS)
         for summary in ("Why, rule by rule", "The season", "Rig check", "Triggers", "Repairs", "Journal", "Devices"):
             page.get_by_text(summary, exact=True).click()
         page.get_by_role("button", name="Add a phone", exact=True).click()

@@ -141,6 +141,20 @@ def test_a_zone_has_a_show_of_its_own(browser: Browser, site: Board) -> None:
         assert site.ask("GET", "/api/now")["show"] == "evening"
 
 
+def test_a_piece_is_given_after_the_one_that_plays_or_now(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_role("button", name="Give a show now").first.tap()
+        page.get_by_role("button", name="After this piece: tide").tap()
+        expect(page.locator("#message")).to_contain_text("tide is called, after this piece.", timeout=MS)
+        expect(page.locator("#overrides li")).to_contain_text(re.compile("Called: tide.*, from 18:"), timeout=MS)
+        page.get_by_role("button", name="Now: lanterns").tap()
+        expect(page.locator("#message")).to_contain_text("lanterns is called.", timeout=MS)
+        expect(page.locator("#why")).to_contain_text("evening stands still", timeout=MS)
+        called = [(each["piece"], each.get("after")) for each in site.ask("GET", "/api/now")["overrides"]]
+        assert called[-1] == ("lanterns", None)
+
+
 def test_light_in_a_zone_alone_is_light_on_the_wire_and_pause_ends_it(browser: Browser, site: Board) -> None:
     """After closing, with a show called for the roof."""
     rules = site.folder / "site.toml"

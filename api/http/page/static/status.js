@@ -98,7 +98,8 @@ function overrideItem(each) {
   if (each.show || each.piece) what.append(`: ${each.show || each.piece}`);
   if (each.level !== undefined) what.append(` ${each.kind === "dim" ? "to" : "at"} ${Math.round(each.level * 100)} %${each.kind === "dim" ? " of the brightness that is set" : ""}`);
   const left = element("b", "", { className: "left" });
-  what.append(element("small", `by ${each.who}, ${each.after ? `from ${when(each.at)} ` : ""}until ${when(each.until)}; `));
+  const from = each.after ? `, from ${when(each.at)}` : "";
+  what.append(element("small", `by ${each.who}${each.piece ? from : `, until ${when(each.until)}`}; `));
   what.lastChild.append(left, " left");
   for (const dark of each.dark || []) what.append(element("small", sentence(localTimes(`Meanwhile ${dark.text}: no light`))));
   item.append(what);
