@@ -33,7 +33,7 @@ class HookMoments:
         found = [one for one in self._waiting if self.due_ns(one) <= now_ns]
         self._waiting = [one for one in self._waiting if self.due_ns(one) > now_ns]
         if self._hook.after:
-            found = [one for one in found if not self._on_again(one, show.on_wire)]
+            found = [one for one in found if self._counts(one, show.on_wire)]
         before, self._announced = self._announced, coming
         found += [one for one in coming if not _take(before, one)]
         self._announced += [one for one in before if one.at_ns > now_ns]  # a moment that may come later after all
@@ -59,16 +59,16 @@ class HookMoments:
             return False
         if last.at_ns > now_ns:
             return fresh or again
-        if last.at.begins:
-            of = slice(1, 3) if last.at.of_a_piece else slice(0, 1)
-            return again and on_wire[of] == last.on_wire[of]
-        return (again or (fresh and now_ns - due_ns <= LATE_NS)) and not self._on_again(last, on_wire)
+        late = fresh and not last.at.begins and now_ns - due_ns <= LATE_NS
+        return (again or late) and self._counts(last, on_wire)
 
-    def _on_again(self, moment: Moment, on_wire: OnWire) -> bool:
-        """Whether an end no longer counts: something that the hook is for is on the wire."""
+    def _counts(self, moment: Moment, on_wire: OnWire) -> bool:
+        """Whether a moment of before still counts: what began is still on, or nothing that the hook is for is on."""
+        if moment.at.begins:
+            of = slice(1, 3) if moment.at.of_a_piece else slice(0, 1)
+            return on_wire[of] == moment.on_wire[of]
         name = on_wire.piece if moment.at.of_a_piece else on_wire.show
-        hook = self._hook
-        return not moment.at.begins and name is not None and (hook.only is None or name in hook.only)
+        return name is None or (self._hook.only is not None and name not in self._hook.only)
 
 
 def _take(moments: list[Moment], moment: Moment) -> bool:

@@ -194,8 +194,9 @@ class Hooks:
         do: Callable[[], None]
         if hook.url is not None:
             said = {"at": hook.at, "due_ns": due.due_ns, **{name: value for name, value in values.items() if value}}
-            kind = "application/json" if not body or is_json(body) else "text/plain; charset=utf-8"
-            do = partial(post, filled_url(hook.url, values), (body or json.dumps(said)).encode(), kind)
+            kind = "application/json" if not hook.body or is_json(hook.body) else "text/plain; charset=utf-8"
+            text = body if hook.body else json.dumps(said)
+            do = partial(post, filled_url(hook.url, values), text.encode(), kind)
         elif hook.mqtt is not None:
             do = partial(publish, hook.mqtt, body if hook.body else hook.at, hook.retain)
         else:

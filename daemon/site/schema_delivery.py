@@ -119,7 +119,7 @@ class Hook(Table):
     before: Annotated[Length, Field(examples=['"10 min"'])] = 0
     """How long before the moment, 6 h at most. What comes by a skip or a call is sent at once."""
     after: Annotated[Length, Field(examples=['"10 min"'])] = 0
-    """How long after the moment, 6 h at most. The end of a piece or show has no hook while it is on again."""
+    """How long after the moment, 6 h at most. Left out if the piece or show has ended, or is on again, by then."""
     url: Annotated[Filled, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
     """A web address. `body` is sent to it by POST."""
     command: Annotated[tuple[Filled, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = (

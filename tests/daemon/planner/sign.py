@@ -44,8 +44,8 @@ order = ["swell"]
 
 [[performance]]
 show = "evening"
-from = "12:00"
-to = "06:00"
+from = "17:50"
+to = "22:00"
 
 [[hook]]
 at = "piece-begins"

@@ -145,6 +145,13 @@ def test_an_end_with_after_is_left_out_while_another_piece_is_on(board: Callable
     assert blank.run(400, 1215) == [(1210, "nothing")]
 
 
+def test_a_beginning_with_after_is_left_out_if_the_piece_is_over(board: Callable[..., Board]) -> None:
+    snow = board(hook("piece-begins", "snow for {title}", 'after = "30 s"'))
+    assert snow.run(-5, 110) == [(30, "snow for bells")]
+    snow.ask(110, kind="skip")
+    assert snow.run(110, 145) == [(141, "snow for lanterns")]
+
+
 def test_a_hook_before_its_moment_is_sent_once_and_a_surprise_at_once(board: Callable[..., Board]) -> None:
     sign = board(hook("piece-begins", "soon {title}", 'before = "10 s"'))
     assert sign.run(-20, 50) == [(-10, "soon bells")]
