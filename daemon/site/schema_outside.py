@@ -12,6 +12,7 @@ from gloaming.daemon.site.schema_rules import Brightness, Length
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.rig.model import Named
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Topic = Annotated[str, BeforeValidator(read_mqtt), Field(examples=['"mqtt://192.0.2.5/gate/button"'])]
@@ -94,8 +95,8 @@ class Hold(Named):
     """With above: it goes on until the reading is below this number, at most that of above."""
     until_above: Annotated[Number, Field(examples=["4"])] | None = None
     """With below: it goes on until the reading is above this number, at least that of below."""
-    clear_for: Annotated[Length, Field(examples=['"10 min"'])] = 0
-    """How long the condition must be over before it ends."""
+    clear_for: Annotated[Length, Field(examples=['"10 min"'])] = MINUTE_NS
+    """How long the condition must be over before it ends. At least 5 s."""
     makes: Annotated[Literal["dark", "paused", "dim"], Field(examples=['"dark"'])] = "dark"
     """What it does. paused: lights off, and the show stops where it is."""
     level: Annotated[Brightness, Field(examples=["0.3"])] | None = None
@@ -103,9 +104,9 @@ class Hold(Named):
     zone: Annotated[str, Field(examples=['"roof"'])] | None = None
     """The part of the rig that it is for. Without it, the whole rig."""
     if_silent: Annotated[Literal["ignore", "hold"], Field(examples=['"hold"'])]
-    """What happens when no reading comes. ignore: it stays as it is. hold: it holds until readings come again."""
-    silent_after: Annotated[Length, Field(examples=['"5 min"'])] = 300_000_000_000
-    """After this time without a reading the source is silent."""
+    """When no reading comes. ignore: the last reading counts. hold: it holds until readings come and stay clear."""
+    silent_after: Annotated[Length, Field(examples=['"5 min"'])] = 5 * MINUTE_NS
+    """After this time without a reading the source is silent. A planner that starts counts from its start."""
     may_end: bool = False
     """A person may end it for an hour."""
 
@@ -124,6 +125,10 @@ class Hold(Named):
             raise WrongValueError("until_below is above the number of above", "give the same number or a lower one")
         if self.below is not None and self.until_above is not None and self.until_above < self.below:
             raise WrongValueError("until_above is below the number of below", "give the same number or a higher one")
+        for key, least, shortest in (("clear_for", 5, '"5 s"'), ("silent_after", 1, '"1 s"')):
+            if getattr(self, key) < least * SECOND_NS:
+                problem = f"{key} is shorter than {least} s: the light would come and go"
+                raise WrongValueError(problem, f"give a longer time, {shortest} or more")
         if (self.makes == "dim") != (self.level is not None):
             raise WrongValueError("dim and level go together", 'give both, as makes = "dim" and level = 0.3')
         if self.makes == "paused" and self.zone is not None:

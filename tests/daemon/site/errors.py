@@ -110,6 +110,18 @@ key = "KEY_ENTER"
 only_during = ["evening"]
 cool_down = "2 min"
 
+[[hold]]
+name = "wind"
+mqtt = "mqtt://192.0.2.5/roof/wind"
+json_key = "speed"
+above = 14
+for = "30 s"
+until_below = 10
+clear_for = "10 min"
+zone = "ridge"
+if_silent = "hold"
+silent_after = "5 min"
+
 [[hook]]
 at = "piece-begins"
 only = ["tide"]
@@ -319,6 +331,30 @@ SITE_CASES: tuple[Case, ...] = (
     Case('only_during = ["evening"]', "most_per_hour = 0", "trigger[0].most_per_hour", "1"),
     Case('cool_down = "2 min"', "cool_down = 2 min", "trigger[0].cool_down", "needs quotes"),
     Case('cool_down = "2 min"', 'cool_down = "25 h"', "trigger[0].cool_down", "24 h"),
+    # holds
+    Case("above = 14", "", "hold[0]", "one of above, below, equals; this has none", "[[hold]]"),
+    Case("above = 14", 'above = 14\nequals = "storm"', "hold[0]", "this has above and equals", "[[hold]]"),
+    Case("above = 14", "above = nan", "hold[0].above", "finite"),
+    Case("above = 14", 'above = "14 m/s"', "hold[0].above", "number"),
+    Case("above = 14\nfor", "below = 14\nfor", "hold[0]", "until_below has no effect without above", "[[hold]]"),
+    Case("until_below = 10", "until_below = 15", "hold[0]", "give the same number or a lower one", "[[hold]]"),
+    Case('for = "30 s"', 'far = "30 s"', "hold[0].far", "did you mean for?"),
+    Case('for = "30 s"', "for = 30", "hold[0].for", "is not a length"),
+    Case('clear_for = "10 min"', 'clear_for = "1 s"', "hold[0]", "clear_for is shorter than 5 s", "[[hold]]"),
+    Case('silent_after = "5 min"', 'silent_after = "0 s"', "hold[0]", "silent_after is shorter than 1 s", "[[hold]]"),
+    Case('if_silent = "hold"', 'if_silent = "dark"', "hold[0].if_silent", "'ignore'"),
+    Case('if_silent = "hold"\n', "", "hold[0].if_silent", "it is missing", "[[hold]]"),
+    Case('zone = "ridge"\nif_silent', 'zone = "rigde"\nif_silent', "hold[0].zone", "did you mean ridge?", "rigde"),
+    Case('zone = "ridge"\nif_silent', 'makes = "dim"\nif_silent', "hold[0]", "dim and level go together", "[[hold]]"),
+    Case(
+        'zone = "ridge"\nif_silent',
+        'zone = "ridge"\nmakes = "paused"\nif_silent',
+        "hold[0]",
+        "only the whole rig",
+        "[[hold]]",
+    ),
+    Case('mqtt = "mqtt://192.0.2.5/roof/wind"', 'mqtt = "mqtt://192.0.2.5/#"', "hold[0].mqtt", "a broker and a topic"),
+    Case('mqtt = "mqtt://192.0.2.5/roof/wind"', "", "hold[0]", "a hold listens to mqtt or to http", "[[hold]]"),
     # hooks
     Case("{title}", "{titel}", "hook[0].body", "did you mean {title}?"),
     Case("{length}", "{lenght}", "hook[0].command[1]", "did you mean {length}?"),
