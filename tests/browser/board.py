@@ -21,7 +21,7 @@ from tests.api.house import offset_to, write_site
 from tests.waiting import PATIENCE_S, wait_until
 
 MS = 30_000
-ANNA = "Anna's phone"
+ANNA, DESK = "Anna's phone", "Boathouse desk"
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox",
@@ -36,13 +36,13 @@ FLAGS = [
 
 @dataclass
 class Board:
-    """A running site, a receiver of its packets, and what Anna's phone has once it has signed in."""
+    """A running site, a receiver of its packets, the cookies of who has signed in, and the page of Anna's phone."""
 
     folder: Path
     process: subprocess.Popen[str]
     receiver: DemoReceiver
     log: Path
-    cookies: list[Any] = field(default_factory=list)
+    cookies: dict[str, list[Any]] = field(default_factory=dict)
     page: Page | None = None
 
     @property
@@ -98,11 +98,14 @@ def board(
     at: str = "2026-12-12T18:00",
     lit: bool = True,
     rig: Callable[[str], str] = lambda text: text,
+    season: str = "",
     **more: Any,
 ) -> Iterator[Board]:
     """`gloaming run` on a site in a folder, its clock at a local instant, until the end of the block. `rig` changes
-    its rig.toml before; `more` is written into the site."""
+    its rig.toml before; the performance has a season if one is given; `more` is written into the site."""
     site = write_site(folder, host, **more)
+    if season:
+        (site / "site.toml").write_text(f'{(site / "site.toml").read_text()}season = "{season}"\n')
     (site / "rig.toml").write_text(rig((site / "rig.toml").read_text()))
     receiver = wait_until(lambda: receiver_at(host), f"a free port on {host}", 120)
     receiver.start()
@@ -148,8 +151,8 @@ def signed_in(context: BrowserContext, site: Board, name: str = ANNA, kind: str 
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("console", lambda message: complaints.append(message.text) if "Content Security" in message.text else None)
     annas = (name, kind) == (ANNA, "operator")
-    if annas and site.cookies:
-        context.add_cookies(site.cookies)
+    if annas and ANNA in site.cookies:
+        context.add_cookies(site.cookies[ANNA])
         page.goto(site.address)
     else:
         page.goto(site.link(kind))
@@ -158,7 +161,7 @@ def signed_in(context: BrowserContext, site: Board, name: str = ANNA, kind: str 
     live(page)
     assert "#" not in page.url
     if annas:
-        site.cookies = list(context.cookies())
+        site.cookies[ANNA] = list(context.cookies())
     assert not complaints
     return page
 
@@ -189,6 +192,24 @@ def big_button_is_ready(page: Page) -> None:
     """As if a second later: until then it does not take back what it did, nor while its command runs."""
     wait_until(lambda: not page.evaluate("urgentRuns"), "the end of its command")
     page.evaluate("bigButtonChanged -= 1000")
+
+
+def set_up(context: BrowserContext, site: Board, section: str = "", name: str = DESK) -> Page:
+    """The page of the set-up, signed in by the passcode; the desk once for each board."""
+    page = context.new_page()
+    page.set_default_timeout(MS)
+    if name == DESK and DESK in site.cookies:
+        context.add_cookies(site.cookies[DESK])
+        page.goto(f"{site.address}/setup#{section}")
+    else:
+        page.goto(f"{site.address}/setup#{section}")
+        page.get_by_label("Passcode").fill((site.folder / "state" / "passcode").read_text().strip())
+        page.get_by_label("What this device is called").fill(name)
+        page.get_by_role("button", name="Sign in").click()
+    expect(page.locator("#set-up")).to_be_visible(timeout=MS)
+    if name == DESK:
+        site.cookies[DESK] = list(context.cookies())
+    return page
 
 
 def assert_clean(page: Page, *looks: tuple[Literal["light", "dark"], int, int]) -> None:

@@ -11,9 +11,8 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from gloaming.api.cli.main import main as gloaming
 from gloaming.shows.demonstration.season import make_season
-from tests.browser import test_setup
-from tests.browser.board import MS, Board, board, chromium, phone, signed_in
-from tests.browser.test_setup_site import changed, set_up
+from tests.browser.board import MS, Board, board, chromium, phone, set_up, signed_in
+from tests.browser.test_setup_site import changed, set_up_text
 from tests.places import TOP
 from tests.waiting import wait_until
 
@@ -87,7 +86,7 @@ def set_up_site(browser: Browser, site: Board) -> None:
     """Site at /setup with an earlier opening, not saved: in a wide window, and on a phone."""
     for name, scheme, size in (("setup-site", "light", WIDE), ("setup-site-dark", "dark", PHONE)):
         with phone(browser, color_scheme=scheme, viewport=sized(size)) as context:
-            page = set_up(context, site)
+            page = set_up_text(context, site)
             page.get_by_label("Opens").fill("16:40")
             changed(page)
             page.get_by_label("Opens").blur()
@@ -103,7 +102,7 @@ def set_up_pieces(browser: Browser, site: Board, folder: Path) -> None:
     fire.save(folder / "fire.gif", save_all=True, append_images=[fire] * 3, duration=50)
     for name, scheme, size in (("setup-pieces", "dark", WIDE), ("setup-pieces-light", "light", PHONE)):
         with phone(browser, color_scheme=scheme, viewport=sized(size)) as context:
-            page = test_setup.set_up(context, site, "pieces")
+            page = set_up(context, site, "pieces")
             if size == WIDE:
                 page.set_input_files("#files", folder / "fire.gif")
             expect(page.get_by_label("Name of the piece")).to_be_visible(timeout=MS)
@@ -122,7 +121,7 @@ def set_up_documents(browser: Browser, site: Board) -> None:
         ("report", "setup-report-dark", "dark", PHONE),
     ):
         with phone(browser, color_scheme=scheme, viewport=sized(size)) as context:
-            page = test_setup.set_up(context, site, section)
+            page = set_up(context, site, section)
             expect(page.locator("iframe.document")).to_be_visible(timeout=MS)
             page.wait_for_timeout(1500)
             keep(page, name, size)

@@ -117,7 +117,7 @@ def test_a_file_of_a_person_is_on_the_wire_at_the_next_opening(tmp_path: Path) -
         evening.get_by_role("button", name="Take first-light out").click()
         page.get_by_label("Everything, in per cent").fill("100")
         now = datetime.fromisoformat(context.request.get(f"{address}/api/now").json()["at"])
-        page.get_by_label("Opens").fill(after_sunset(now + timedelta(seconds=20)))
+        page.get_by_label("Opens").fill(after_sunset(now + timedelta(seconds=8)))
         expect(page.get_by_label("The text of site.toml")).to_have_value(re.compile("sunset"), timeout=MS)
         changed(page)
         assert lit(records) == [], "nothing opens before the save"

@@ -10,8 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
 from gloaming.shows.framefile.edit import frames_of
-from tests.browser.board import MS, Board, board, chromium, phone
-from tests.browser.test_setup import set_up
+from tests.browser.board import MS, Board, board, chromium, phone, set_up
 from tests.tools import needs
 
 pytestmark = needs("chromium", "fonts")

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, Route, expect
 
-from tests.browser.board import MS, Board, assert_clean, board, chromium, phone
+from tests.browser.board import DESK, MS, Board, assert_clean, board, chromium, phone, set_up
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -31,10 +31,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
     """With a short season: each check of a text reckons its nights."""
-    with board(tmp_path_factory.mktemp("board") / "site", "127.0.78.7") as one:
-        path = one.folder / "site.toml"
-        path.write_text(f'{path.read_text()}season = "11-27..01-06"\n')
-        wait_until(lambda: len(one.ask("GET", "/api/nights?days=60")) == 26, "the season in the running site")
+    with board(tmp_path_factory.mktemp("board") / "site", "127.0.78.7", season="11-27..01-06") as one:
         yield one
 
 
@@ -42,11 +39,12 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
 def as_it_was(site: Board) -> Iterator[None]:
     texts = {name: (site.folder / name).read_text() for name in FILES}
     yield
-    for name, text in texts.items():
-        if (site.folder / name).read_text() != text:
-            (site.folder / name).write_text(text)
-    assert site.ask("POST", "/api/reload")["taken_over"]
-    wait_until(lambda: order(site) == ["tide", "lanterns"], "the order as it was")
+    changed = {name: text for name, text in texts.items() if (site.folder / name).read_text() != text}
+    for name, text in changed.items():
+        (site.folder / name).write_text(text)
+    if changed:
+        assert site.ask("POST", "/api/reload")["taken_over"]
+    assert order(site) == ["tide", "lanterns"]
 
 
 def order(site: Board) -> list[str]:
@@ -59,15 +57,10 @@ def toml(site: Board) -> dict[str, Any]:
     return tomllib.loads((site.folder / "site.toml").read_text())
 
 
-def set_up(context: BrowserContext, site: Board, name: str = "Boathouse desk") -> Page:
-    """The section on a device that signs in by the passcode, as a person does."""
-    page = context.new_page()
-    page.set_default_timeout(MS)
+def set_up_text(context: BrowserContext, site: Board, name: str = DESK) -> Page:
+    """The section with the text of the site."""
+    page = set_up(context, site, "site", name)
     page.on("pageerror", lambda error: pytest.fail(str(error)))
-    page.goto(f"{site.address}/setup#site")
-    page.get_by_label("Passcode").fill((site.folder / "state" / "passcode").read_text().strip())
-    page.get_by_label("What this device is called").fill(name)
-    page.get_by_role("button", name="Sign in").click()
     expect(state(page)).to_have_text("What you see is saved.", timeout=MS)
     return page
 
@@ -91,7 +84,7 @@ def save(page: Page) -> None:
 
 def test_a_running_order_by_keyboard_mouse_and_finger_is_what_the_show_plays(browser: Browser, site: Board) -> None:
     with phone(browser, viewport=WIDE) as context:
-        page = set_up(context, site)
+        page = set_up_text(context, site)
         evening = page.get_by_role("group", name="The order of evening")
         evening.get_by_role("button", name="Move lanterns up, from place 2").focus()
         page.keyboard.press("Enter")
@@ -135,7 +128,7 @@ def drag(page: Page, by: str) -> None:
 
 def test_a_form_changes_the_text_and_the_page_says_what_would_change(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
-        page = set_up(context, site)
+        page = set_up_text(context, site)
         page.get_by_label("Opens").fill("sunset + 2 mn")
         expect(page.locator(".field", has_text="Opens")).to_contain_text("'2 mn' is not a length", timeout=MS)
         expect(page.get_by_label("Opens")).to_have_attribute("aria-invalid", "true")
@@ -162,7 +155,7 @@ def test_windows_line_ends_stay(browser: Browser, site: Board) -> None:
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
     before = path.read_bytes()
     with phone(browser) as context:
-        page = set_up(context, site)
+        page = set_up_text(context, site)
         page.get_by_label("Opens").fill("16:40")
         changed(page)
         save(page)
@@ -175,7 +168,7 @@ def test_windows_line_ends_stay(browser: Browser, site: Board) -> None:
 
 def test_a_save_has_what_was_typed_just_before(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
-        page = set_up(context, site)
+        page = set_up_text(context, site)
         page.get_by_label("Opens").fill("16:40")
         changed(page)
         page.get_by_label("Closes").fill("21:40")
@@ -187,7 +180,7 @@ def test_a_save_has_what_was_typed_just_before(browser: Browser, site: Board) ->
 def test_no_typed_character_is_lost_to_a_slow_or_lost_answer(browser: Browser, site: Board) -> None:
     held: list[Route] = []
     with phone(browser) as context:
-        page = set_up(context, site)
+        page = set_up_text(context, site)
         opens, closes = page.get_by_label("Opens"), page.get_by_label("Closes")
         page.route("**/site/change", lambda route: route.continue_() if held else held.append(route))
         opens.focus()
@@ -227,7 +220,7 @@ def test_a_mistake_is_at_its_line_while_one_types_and_a_save_of_it_leaves_the_sh
     browser: Browser, site: Board
 ) -> None:
     with phone(browser, viewport=WIDE) as context:
-        page = set_up(context, site)
+        page = set_up_text(context, site)
         text = text_of(page)
         text.focus()
         page.keyboard.press("Control+End")
@@ -256,7 +249,7 @@ def test_a_mistake_is_at_its_line_while_one_types_and_a_save_of_it_leaves_the_sh
 def test_neighbours_hours_become_longer_here_and_never_shorter(browser: Browser, site: Board) -> None:
     before = (site.folder / "site.toml").read_text()
     with phone(browser) as context:
-        page = set_up(context, site)
+        page = set_up_text(context, site)
         hours = page.locator(".hours")
         expect(hours).to_contain_text("Dark every day, from 23:00 to 07:00")
         expect(hours).to_contain_text("never shorter or lighter")
@@ -283,7 +276,7 @@ def test_neighbours_hours_become_longer_here_and_never_shorter(browser: Browser,
 
 def test_of_two_browsers_the_second_is_told_and_loses_nothing(browser: Browser, site: Board) -> None:
     with phone(browser) as one, phone(browser, viewport=WIDE) as another:
-        anna, ben = set_up(one, site, "Anna's phone"), set_up(another, site, "Ben's desk")
+        anna, ben = set_up_text(one, site, "Anna's phone"), set_up_text(another, site, "Ben's desk")
         anna.get_by_label("Closes").fill("21:30")
         ben.get_by_label("Opens").fill("16:50")
         ben.get_by_label("Everything, in per cent").fill("80")
@@ -320,7 +313,7 @@ def test_of_two_browsers_the_second_is_told_and_loses_nothing(browser: Browser, 
 def test_an_older_version_comes_back_with_one_tap(browser: Browser, site: Board) -> None:
     before = (site.folder / "site.toml").read_text()
     with phone(browser) as context:
-        page = set_up(context, site, "Anna's phone")
+        page = set_up_text(context, site, "Anna's phone")
         page.get_by_label("Closes").fill("21:15")
         changed(page)
         save(page)
@@ -342,7 +335,7 @@ def test_an_older_version_comes_back_with_one_tap(browser: Browser, site: Board)
 
 def test_unsaved_text_survives_a_lost_connection_a_reload_and_a_sign_out(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
-        page = set_up(context, site, "A lost phone")
+        page = set_up_text(context, site, "A lost phone")
         page.get_by_label("Closes").fill("21:45")
         changed(page)
         context.set_offline(True)
@@ -370,17 +363,15 @@ def test_unsaved_text_survives_a_lost_connection_a_reload_and_a_sign_out(browser
         assert page.evaluate("sessionStorage.length + localStorage.length") == 0
 
 
-@pytest.mark.parametrize("width", [390, 1280])
-def test_axe_finds_nothing_wrong(width: int, browser: Browser, site: Board) -> None:
-    size = {"width": width, "height": 844}
-    with phone(browser, viewport=size, bypass_csp=True) as context:
-        page = set_up(context, site)
+def test_axe_finds_nothing_wrong(browser: Browser, site: Board) -> None:
+    with phone(browser, bypass_csp=True) as context:
+        page = set_up_text(context, site)
         text_of(page).fill(text_of(page).input_value().replace('from = "17:00"', 'from = "1700"'))
         expect(page.locator(".mistakes li").first).to_be_visible(timeout=MS)
-        for scheme in ("light", "dark"):
-            page.emulate_media(color_scheme="light" if scheme == "light" else "dark")
+        for width in (390, 1280):
+            page.set_viewport_size({"width": width, "height": 844})
             page.evaluate("scrollTo(0, document.body.scrollHeight)")  # there the bar covers nothing
-            assert_clean(page)
-        for zoom in ("100%", "200%"):
-            page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, zoom
+            assert_clean(page, ("light", width, 844), ("dark", width, 844))
+            for zoom in ("200%", "100%"):
+                page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
+                assert page.evaluate("document.documentElement.scrollWidth") <= width, zoom
