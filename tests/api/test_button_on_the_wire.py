@@ -76,7 +76,7 @@ def test_a_press_shows_the_piece_and_the_evening_goes_on_at_the_frame_where_it_w
     site = load_site(evening.folder)
 
     def is_right(one: Seen) -> bool:
-        """Whether `decide` has this frame, or had it shortly before. Until the called piece is there, no call counts."""
+        """Whether `decide` has this frame, or had it shortly before. No call counts until its piece is there."""
         overrides = (call,) if one.at_ns >= called[0].at_ns else ()
         piece = {SHOW: "numbers", CALLED: "bells"}[one.slots[4]]
         instants = [one.at_ns + wall_ns - late * 10**9 // FPS for late in range(-1, LATE_FRAMES)]
