@@ -35,13 +35,13 @@ mqtt = "{}"
 
 def prepare(evening: Evening, topic: str) -> None:
     """A show of one piece, and a trigger that calls another. Nothing fades, so that each frame has its number."""
-    evening.write(numbered(LOOP))
+    evening.write(numbered(LOOP), fade="0 s")
     bells = numbered(BELLS)
     bells[:, 4:] = CALLED
     with FrameWriter(evening.folder / "pieces" / "bells.frames", Fraction(FPS), [Universe(1, 12, 0)]) as writer:
         writer.write(bells)
     path = evening.folder / "site.toml"
-    text = path.read_text(encoding="utf-8").replace("[output]\n", '[output]\nbrightness = 1.0\nfade = "0 s"\n')
+    text = path.read_text(encoding="utf-8").replace("[output]\n", "[output]\nbrightness = 1.0\n")
     path.write_text(text + GATE.format(topic), encoding="utf-8")
 
 
