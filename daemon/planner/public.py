@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
+from functools import partial
 from urllib.parse import urlsplit
 
 from gloaming.daemon.integrations.delivery import Message, Messenger, publish
@@ -13,10 +14,6 @@ from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.public import OpeningTimes, PublicNow, opening_times, public_now
 from gloaming.daemon.site.load import Site
-from gloaming.shows.time_units import SECOND_NS
-
-LATER_NS = 2_000_000
-"""A change is looked up a little later: timers are exact to the millisecond."""
 
 
 class PublicLookup:
@@ -55,8 +52,7 @@ class PublicLookup:
                 self.text = text
                 self.wake()
         if self._now.until_ns is not None:
-            at_s = (self._now.until_ns + LATER_NS - now.clock.offset_ns) / SECOND_NS
-            self._wake_at(datetime.fromtimestamp(at_s, UTC))
+            self._wake_at(now.clock.due(self._now.until_ns))
         self._send(now.site.public.mqtt)
 
     def wake(self) -> None:
@@ -91,35 +87,29 @@ class PublicLookup:
             self._topic.messenger.close()
             self._topic = None
         if url and self._topic is None:
-            self._topic = _Topic(url, lambda: self.text)
+            self._topic = _Topic(url)
         if self._topic:
-            self._topic.send()
+            self._topic.send(self.text)
 
 
 class _Topic:
-    """A retained topic. A message under way takes the newest text with it, so that at most one waits for a broker."""
+    """A retained topic. Of the texts for a broker that is away, only the newest waits."""
 
-    def __init__(self, url: str, newest: Callable[[], str]) -> None:
-        self.url, self._newest = url, newest
+    def __init__(self, url: str) -> None:
+        self.url = url
         parts = urlsplit(url)
         self.name = f"{parts.scheme}://{parts.hostname}"
         self.problem: str | None = None
         self.messenger = Messenger(self._delivered, name="public")
         self._loop = asyncio.get_running_loop()
-        self._under_way = False
         self._sent = ""
 
-    def send(self) -> None:
-        """Send the text, unless the broker has it or a message is under way."""
-        if not self._under_way and self._sent != self._newest():
-            self._under_way = True
-            self.messenger.send(Message("public", self.name, self._publish))
-
-    def _publish(self) -> None:
-        """Called in the messenger's thread."""
-        text = self._newest()
-        publish(self.url, text)
-        self._sent = text
+    def send(self, text: str) -> None:
+        """Send a text that is another than the last one."""
+        if text != self._sent:
+            self._sent = text
+            do = partial(publish, self.url, text)
+            self.messenger.send(Message("public", self.name, do, place=self.url, routine=True))
 
     def _delivered(self, _: Message, problem: str | None) -> None:
         """Called in the messenger's thread."""
@@ -127,6 +117,6 @@ class _Topic:
             self._loop.call_soon_threadsafe(self._done, problem)
 
     def _done(self, problem: str | None) -> None:
-        self._under_way, self.problem = False, problem
-        if problem is None:
-            self.send()
+        self.problem = problem
+        if problem is not None:
+            self._sent = ""  # the next look sends the newest again

@@ -107,7 +107,7 @@ def test_without_a_night_to_come_there_is_no_opening(tmp_path: Path) -> None:
     ids=lambda asked: asked.kind,
 )
 def test_what_a_person_did_is_nobodys_business(asked: Override, quay: Site) -> None:
-    """Nothing is left but the opening times, which are as ever: a stranger cannot tell the three apart."""
+    """Nothing is left but the opening times, which are as ever: a stranger cannot tell them apart."""
     usual = known(quay, "17:00:10")
     assert usual.title
     assert known(quay, "17:00:10", asked) == replace(usual, title=None, artist=None, next_title=None)
@@ -124,6 +124,17 @@ def test_a_show_that_is_called_has_its_titles_and_the_opening_times_stay(quay: S
     now = known(quay, "16:00:01", call)
     assert (now.title, now.next_title) == ("lanterns", None)
     assert replace(now, title=None, artist=None) == known(quay, "16:00:01")
+
+
+def test_a_piece_that_is_called_has_its_title_whether_a_show_is_on_or_not(quay: Site) -> None:
+    during = override(Kind.CALL, "17:00:05", "19:00:00", piece="lanterns")
+    now = known(quay, "17:00:10", during)
+    assert (now.title, now.next_title) == ("lanterns", "Ring the bells")
+    assert known(quay, "17:02:30", during).title == "Ring the bells"
+    alone = override(Kind.CALL, "16:00:05", "19:00:00", piece="lanterns")
+    now = known(quay, "16:00:10", alone)
+    assert (now.title, now.next_title) == ("lanterns", None)
+    assert known(quay, "16:03:00", alone) == known(quay, "16:03:00")
 
 
 def test_a_zone_that_differs_does_not_count_unless_the_rest_gives_no_show(tmp_path: Path) -> None:
