@@ -17,6 +17,7 @@ from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.replacing import replacing
 
 if TYPE_CHECKING:
+    from gloaming.daemon.reports.facts import Fact
     from gloaming.daemon.reports.nights import SeasonNight
     from gloaming.daemon.reports.rehearsal import Rehearsal
     from gloaming.daemon.site.load import Site
@@ -75,6 +76,14 @@ def add_parser(commands: Commands[Parser]) -> None:
         "go through the season minute by minute, without playing it",
         show_rehearsal,
         *_dates(str(USUAL_DAYS)),
+        argument(
+            "--facts",
+            "what happens: JSON lines of triggers, readings of holds, and overrides. The dates are then theirs",
+            "windy.jsonl",
+            "nothing",
+            type=Path,
+            metavar="FILE",
+        ),
         one_of(
             argument("--json", action="store_true", help="print one object instead of sentences"),
             argument(
@@ -86,7 +95,7 @@ def add_parser(commands: Commands[Parser]) -> None:
                 usual="no page",
             ),
         ),
-        examples=("rehearse", "rehearse boathouse --from 2026-11-27", "rehearse --html rehearsal.html"),
+        examples=("rehearse", "rehearse boathouse --from 2026-11-27", "rehearse --facts windy.jsonl"),
         group=Group.BEFORE,
         site=SiteWord.FOLDER,
         json_help=None,
@@ -146,8 +155,18 @@ def show_rehearsal(args: argparse.Namespace) -> int:
     from gloaming.daemon.reports.rehearsal import rehearse
 
     site, first, last = _site_and_dates(args)
+    facts: tuple[Fact, ...] = ()
+    if args.facts:
+        from gloaming.api.cli.facts import read_facts
+
+        facts = read_facts(args.facts, site)
+        nights = [(_local(fact.at_ns, site) - timedelta(hours=12)).date() for fact in facts]
+        if not args.first:
+            first, last = min(nights), min(nights) + (last - first)
+        if not args.days:
+            last = max(first, *nights)
     with bar(args, "rehearsing") as progress:
-        result = rehearse(site, first, last, progress=progress)
+        result = rehearse(site, first, last, progress=progress, facts=facts)
     if args.json:
         answer(args, result.as_json(site))
     elif args.html:
@@ -161,8 +180,12 @@ def show_rehearsal(args: argparse.Namespace) -> int:
 
 
 def _print_rehearsal(site: Site, result: Rehearsal, first: date, last: date) -> None:
-    from gloaming.daemon.reports.rehearsal_html import cuts, sums
+    from gloaming.daemon.reports.rehearsal_html import cuts, fact_lines, sums
 
+    for line in fact_lines(site, result):
+        print(line)
+    if result.facts:
+        print()
     _print_nights(site, result.rows, first, last)
     print()
     for name, value in sums(result):

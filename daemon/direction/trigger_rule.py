@@ -20,7 +20,7 @@ from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.zones_in_force import zones_of_parts
-from gloaming.shows.time_units import HOUR_NS, SECOND_NS
+from gloaming.shows.time_units import HOUR_NS, MINUTE_NS, SECOND_NS
 
 LEAST_REST_NS = SECOND_NS
 """A trigger without `cool_down` rests this long: a contact that bounces is one event, and no flood becomes calls."""
@@ -40,6 +40,10 @@ class TriggerProtocol(Protocol):
     @property
     def zone(self) -> str | None: ...
     @property
+    def lasts(self) -> int | None: ...
+    @property
+    def after_piece(self) -> bool: ...
+    @property
     def cool_down(self) -> int: ...
     @property
     def most_per_hour(self) -> int: ...
@@ -52,6 +56,17 @@ class TriggerProtocol(Protocol):
 def caller(name: str) -> str:
     """Who asks for what a trigger calls."""
     return f"trigger {name}"
+
+
+def request_of(trigger: TriggerProtocol) -> dict[str, object]:
+    """The request of an override that a trigger stands for."""
+    request: dict[str, object] = {"kind": "call"}
+    request |= {key: value for key in ("piece", "show", "zone") if (value := getattr(trigger, key)) is not None}
+    if trigger.lasts is not None:
+        request["minutes"] = trigger.lasts / MINUTE_NS
+    if trigger.after_piece:
+        request["after"] = True
+    return request
 
 
 def called_by(name: str, overrides: Iterable[Override]) -> tuple[int, ...]:

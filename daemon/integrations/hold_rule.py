@@ -15,13 +15,18 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass, replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
+from gloaming.daemon.direction.overrides import OUT_OF_SERVICE_DAYS, Kind, Override
 from gloaming.daemon.site.schema_outside import Hold
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 READING_BYTES_MAX = 10_000
 WORD_MAX = 200
 SHOWN_MAX = 40
 Reading = float | str
+KINDS = {"dark": Kind.HOLD_DARK, "paused": Kind.HOLD_PAUSE, "dim": Kind.HOLD_DIM}
 
 
 class UnreadableError(ValueError):
@@ -167,3 +172,30 @@ def condition(hold: Hold, reading: Reading) -> str:
         return f"{reading} {over} {hold.equals}" if over == "is not" else f"it is {reading}"
     side, limit = ("above", hold.above) if hold.above is not None else ("below", hold.below)
     return f"{reading:g} {over} {side} {limit:g}"
+
+
+def clock_time(at_ns: int, zone: ZoneInfo) -> str:
+    """An instant as a time of a zone's clock: "18:05", "18:05:30"."""
+    at = datetime.fromtimestamp(at_ns // SECOND_NS, zone)
+    return f"{at:%H:%M:%S}" if at.second else f"{at:%H:%M}"
+
+
+def why_of(hold: Hold, state: HoldState, zone: ZoneInfo) -> str:
+    """Why it holds: "15.2 is above 14 since 18:05"."""
+    since = clock_time(state.since_ns, zone)
+    return f"no reading since {since}" if state.by is None else f"{condition(hold, state.by)} since {since}"
+
+
+def override_of(hold: Hold, state: HoldState, at_ns: int, zone: ZoneInfo) -> Override:
+    """The override of a hold that holds, from an instant on, with id 0. It is ended when it is over."""
+    return Override(
+        id=0,
+        kind=KINDS[hold.makes],
+        at_ns=at_ns,
+        until_ns=at_ns + OUT_OF_SERVICE_DAYS * DAY_NS,
+        who=f"hold {hold.name}",
+        level=hold.level,
+        zone=hold.zone,
+        why=why_of(hold, state, zone),
+        hold=hold.name,
+    )

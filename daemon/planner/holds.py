@@ -14,18 +14,26 @@ from hashlib import sha256
 from pydantic import TypeAdapter, ValidationError
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import OUT_OF_SERVICE_DAYS, Kind, Override
+from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.integrations import hold_rule
-from gloaming.daemon.integrations.hold_rule import HoldState, Reading, UnreadableError, condition, read_payload
+from gloaming.daemon.integrations.hold_rule import (
+    HoldState,
+    Reading,
+    UnreadableError,
+    clock_time,
+    condition,
+    override_of,
+    read_payload,
+    why_of,
+)
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.schema_outside import Hold
-from gloaming.shows.time_units import DAY_NS, HOUR_NS, SECOND_NS
+from gloaming.shows.time_units import HOUR_NS, SECOND_NS
 
 FACT = "holds"
-KINDS = {"dark": Kind.HOLD_DARK, "paused": Kind.HOLD_PAUSE, "dim": Kind.HOLD_DIM}
 ENDED_NS = HOUR_NS
 """For this long a person ends a hold."""
 APART_NS = SECOND_NS
@@ -213,7 +221,7 @@ class Holds:
         """Begin and end overrides so that they agree with the states. Write what has changed."""
         now, changed = self._situation, False
         wanted = {
-            hold.name: self._override(hold, now_ns)
+            hold.name: override_of(hold, self._kept[hold.name].state, now_ns, now.timezone)
             for hold in self._tables or ()
             if self._kept[hold.name].state.in_force_at(now_ns)
         }
@@ -236,19 +244,6 @@ class Holds:
             self._changed_ns = now_ns
             self._decide()
 
-    def _override(self, hold: Hold, now_ns: int) -> Override:
-        return Override(
-            id=0,
-            kind=KINDS[hold.makes],
-            at_ns=now_ns,
-            until_ns=now_ns + OUT_OF_SERVICE_DAYS * DAY_NS,
-            who=f"hold {hold.name}",
-            level=hold.level,
-            zone=hold.zone,
-            why=self._why(hold, self._kept[hold.name].state),
-            hold=hold.name,
-        )
-
     def _note(self, override: Override, now_ns: int, what: str) -> None:
         text = f"the hold {override.hold} {what}"
         data: dict[str, object] = {"id": override.id, "hold": override.hold}
@@ -256,26 +251,21 @@ class Holds:
 
     # texts
 
-    def _why(self, hold: Hold, state: HoldState) -> str:
-        """Why it holds: "15.2 is above 14 since 18:05"."""
-        since = self._clock_time(state.since_ns)
-        return f"no reading since {since}" if state.by is None else f"{condition(hold, state.by)} since {since}"
-
     def _text(self, hold: Hold, state: HoldState) -> str:
         """What a hold does and waits for."""
+        why = why_of(hold, state, self._situation.timezone)
         if state.run_ns is None:
             if state.from_ns is not None:
-                return self._why(hold, state)
+                return why
             return "no reading yet" if state.reading is None else condition(hold, state.reading)
         wait_ns = hold.for_ if state.from_ns is None else hold.clear_for
         since, then = self._clock_time(state.run_ns), self._clock_time(state.run_ns + wait_ns)
         if state.from_ns is not None:
-            return f"{self._why(hold, state)}; over since {since}, so it ends at {then} if that lasts"
+            return f"{why}; over since {since}, so it ends at {then} if that lasts"
         return f"{condition(hold, state.reading or '')} since {since}, so it begins at {then} if that lasts"
 
     def _clock_time(self, at_ns: int) -> str:
-        at = datetime.fromtimestamp(at_ns // SECOND_NS, self._situation.timezone)
-        return f"{at:%H:%M:%S}" if at.second else f"{at:%H:%M}"
+        return clock_time(at_ns, self._situation.timezone)
 
     # the stored fact
 

@@ -16,12 +16,12 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import NOON, Refusal
 from gloaming.daemon.direction.score import Reason, ReasonCode
-from gloaming.daemon.direction.trigger_rule import called_by, caller, refusal
+from gloaming.daemon.direction.trigger_rule import called_by, caller, refusal, request_of
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.schema_outside import Trigger
 from gloaming.daemon.timetable.zones import resolve
-from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
+from gloaming.shows.time_units import SECOND_NS
 
 KIND = "trigger"
 """The kind of a trigger's lines in the journal."""
@@ -72,7 +72,7 @@ class Triggers:
         refused = self._refusal(trigger)
         if refused is None:
             try:
-                override = await self._commands.ask(_request(trigger), caller(name))
+                override = await self._commands.ask(request_of(trigger), caller(name))
             except Refusal as error:
                 refused = error.reasons[0]
             else:
@@ -147,14 +147,3 @@ class Triggers:
         refusals.last_ns = at_ns
         text = f"{trigger.name} is refused ({by}): {refused.text}"
         self._situation.store.note_seldom(at_ns, KIND, text, "refused", {"trigger": trigger.name, "by": by})
-
-
-def _request(trigger: Trigger) -> dict[str, object]:
-    """The request of an override that a trigger stands for."""
-    request: dict[str, object] = {"kind": "call"}
-    request |= {key: value for key in ("piece", "show", "zone") if (value := getattr(trigger, key)) is not None}
-    if trigger.lasts is not None:
-        request["minutes"] = trigger.lasts / MINUTE_NS
-    if trigger.after_piece:
-        request["after"] = True
-    return request

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from datetime import date, time, timedelta
 from itertools import pairwise
 
@@ -12,6 +12,7 @@ from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
 from gloaming.daemon.direction.zones_in_force import REST
+from gloaming.daemon.reports.facts import Fact, FactOutcome, play
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.score.score import Picture
 from gloaming.daemon.site.load import Site
@@ -19,7 +20,7 @@ from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import HOUR_NS, MINUTE_NS
 
 Key = tuple[str | None, str, int]
-"""One turn of a piece without a break: the show, the piece and the instant of its frame 0."""
+"""One turn of a piece: the show, the piece and the instant of its frame 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +36,18 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    """A moving picture, from when until when it is shown, and what ends it."""
+    """A moving picture, from when until when it is shown, what ends it, and how often it had begun again before."""
 
     picture: Picture
     from_ns: int
     until_ns: int
     by: Reason
+    turns: int = 0
+
+    @property
+    def repeats(self) -> int:
+        """How many times it has begun again."""
+        return self.turns + self.picture.turn_at(self.until_ns - 1) - self.picture.turn_at(self.from_ns)
 
 
 @dataclass
@@ -55,6 +62,8 @@ class Rehearsal:
     gaps: int = 0
     gaps_ns: int = 0
     cuts: list[Cut] = field(default_factory=list)
+    facts: tuple[FactOutcome, ...] = ()
+    """What the facts do that were given."""
 
     def as_json(self, site: Site) -> dict[str, object]:
         """The figures as `gloaming rehearse --json` prints them."""
@@ -67,6 +76,7 @@ class Rehearsal:
             "gaps_hours": round(self.gaps_ns / HOUR_NS, 2),
             "states_minutes": {str(state): minutes for state, minutes in sorted(self.minutes.items())},
             "cuts": [{"at": isoformat(cut.at_ns, site.timezone), "what": cut.what, "by": cut.by} for cut in self.cuts],
+            **({"facts": [one.as_json(site) for one in self.facts]} if self.facts else {}),
         }
 
 
@@ -76,13 +86,17 @@ def rehearse(
     last: date,
     overrides: tuple[Override, ...] = (),
     progress: Callable[[int, int], None] | None = None,
+    facts: Iterable[Fact] = (),
 ) -> Rehearsal:
     """Decide every minute from the noon of `first` to the noon after `last`, site time.
 
     A minute is lit if the rest of the rig or the zone of a performance is. Pieces and cuts are those of both; states,
-    sound and gaps are those of the rest. `progress` gets the days done and the days in all.
+    sound and gaps are those of the rest. `progress` gets the days done and the days in all. The `facts` make further
+    overrides. InputError for a mistake in them.
     """
-    result = Rehearsal(rows=season(site, first, last))
+    made, outcomes = play(site, facts, resolve(last + timedelta(days=1), time(12), site.timezone))
+    overrides += made
+    result = Rehearsal(rows=season(site, first, last), facts=outcomes)
     shown: dict[Key, _Shown] = {}
     places = dict.fromkeys((REST, *(row.zones for row in result.rows)))
     days = (last - first).days + 1
@@ -94,10 +108,12 @@ def rehearse(
             result.minutes[rest.state] += 1
             result.lit_minutes += any(one.level_at(at_ns) > 0 for one in (rest, *others))
             result.sound_minutes += rest.sound
-        _follow(result, shown, score(from_ns, until_ns, site, overrides))
+        _follow(result, shown, score(from_ns, until_ns, site, overrides), site.output.fade)
         for zones in [*places][1:]:
             own: dict[Key, _Shown] = {}
-            _follow(Rehearsal(result.rows), own, score(from_ns, until_ns, site, overrides, zones=zones))
+            _follow(
+                Rehearsal(result.rows), own, score(from_ns, until_ns, site, overrides, zones=zones), site.output.fade
+            )
             shown.update({key: one for key, one in own.items() if key not in shown})
         if progress:
             progress(offset + 1, days)
@@ -105,7 +121,7 @@ def rehearse(
     return result
 
 
-def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[DecidedSegment, ...]) -> None:
+def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[DecidedSegment, ...], fade_ns: int) -> None:
     """Note until when each piece is shown, and what ends it. Add up the time between pieces."""
     closings = {(row.night.show, row.closes_ns) for row in result.rows}
     before: DecidedSegment | None = None
@@ -121,15 +137,27 @@ def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[Decided
         elif segment.state == State.PLAYING and segment.picture and segment.picture.still is None:
             key = (segment.show, segment.picture.piece, segment.picture.zero_ns)
             closes = (segment.show, segment.until_ns) in closings
-            first = shown.get(key)
-            from_ns = first.from_ns if first else segment.from_ns
-            shown[key] = _Shown(segment.picture, from_ns, segment.until_ns, _by(segment, after, closes))
+            one = _Shown(segment.picture, segment.from_ns, segment.until_ns, _by(segment, after, closes))
+            if first := shown.get(key):
+                one = replace(first, until_ns=one.until_ns, by=one.by)
+            else:
+                stopped = next((other for other in reversed(shown) if other[:2] == key[:2]), None)
+                if stopped and _goes_on(shown[stopped], one, fade_ns):
+                    one = replace(one, turns=shown.pop(stopped).repeats)
+            shown[key] = one
+
+
+def _goes_on(before: _Shown, after: _Shown, fade_ns: int) -> bool:
+    """Whether a piece goes on where it stopped, as after a pause or a called piece. It stops when a fade is over."""
+    place_ns, stopped_ns = after.from_ns - after.picture.zero_ns, before.until_ns - before.picture.zero_ns
+    return place_ns > 0 and 0 <= place_ns - stopped_ns <= fade_ns
 
 
 def _by(segment: DecidedSegment, after: DecidedSegment | None, closes: bool) -> Reason:
-    """What ends a piece: the neighbours' hours, the closing of its show, or the opening of another."""
-    if after and after.reasons and after.reasons[0].code == ReasonCode.DARK_HOURS:
-        return after.reasons[0]
+    """What ends a piece: the neighbours' hours, an override, the closing of its show, or the opening of another."""
+    first = after.reasons[0] if after and after.reasons else None
+    if first and (first.code == ReasonCode.DARK_HOURS or first.override is not None):
+        return first
     if after and after.show and not closes:
         return _opened(after) or after.reasons[-1]
     return _opened(segment) or segment.reasons[0]
@@ -144,7 +172,7 @@ def _add_up(result: Rehearsal, shown: dict[Key, _Shown], site: Site) -> None:
         picture, last_ns, turns = one.picture, one.until_ns - 1, 1
         end_ns = zero_ns + (site.pieces[piece].length_ns or 0)
         if site.pieces[piece].sound_ns is None:  # it may have several turns
-            turns += picture.turn_at(last_ns) - picture.turn_at(one.from_ns)
+            turns += one.repeats
             end_ns = picture.due_ns(picture.frames, last_ns)
         result.pieces[piece] += turns
         if one.until_ns < end_ns:

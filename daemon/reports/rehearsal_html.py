@@ -21,6 +21,7 @@ def page(site: Site, result: Rehearsal, first: date, last: date, at: datetime) -
         at=at.astimezone(site.timezone),
         timezone=site.timezone.key,
         sums=sums(result),
+        facts=list(fact_lines(site, result)),
         cuts=list(cuts(site, result)),
         nights=night_lines(site, result.rows, first, last),
     )
@@ -47,6 +48,13 @@ def cuts(site: Site, result: Rehearsal) -> Iterator[str]:
         at = datetime.fromtimestamp(at_ns / SECOND_NS, site.timezone)
         often = f"{count} times, first on " if count > 1 else "on "
         yield f"{what}: {often}{at:%a %d %b %Y at %H:%M:%S}, by {by}"
+
+
+def fact_lines(site: Site, result: Rehearsal) -> Iterator[str]:
+    """What each fact does: "Sat 12 Dec 2026 18:04:10  gate: calls bells"."""
+    for one in result.facts:
+        at = datetime.fromtimestamp(one.at_ns / SECOND_NS, site.timezone)
+        yield f"{at:%a %d %b %Y %H:%M:%S}  {one.name}: {one.text}"
 
 
 def _hours(minutes: int) -> str:

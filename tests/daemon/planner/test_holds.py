@@ -12,8 +12,9 @@ import pytest
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.score import ReasonCode
+from gloaming.daemon.integrations.hold_rule import KINDS
 from gloaming.daemon.planner.clock import Clock
-from gloaming.daemon.planner.holds import KINDS, WRITE_APART_NS, Holds
+from gloaming.daemon.planner.holds import WRITE_APART_NS, Holds
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
