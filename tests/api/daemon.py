@@ -27,10 +27,8 @@ class Daemon:
     """`gloaming run` on a site, in the background."""
 
     def __init__(self, folder: Path, out: int | None = None, files: int = 1024, **site: str) -> None:
-        self.site, self.state = (
-            write_site(folder / "site", HOST, **{"output": 'fade = "0.2 s"', **site}),
-            folder / "site" / "state",
-        )
+        self.site = write_site(folder / "site", HOST, **{"output": 'fade = "0.2 s"', **site})
+        self.state = self.site / "state"
         self.log = folder / "log"
         with self.log.open("w") as log:
             command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(self.site)]

@@ -211,7 +211,7 @@ class Evening:
         headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
         request = urllib.request.Request(f"{address}{path}", data, headers, method=method)
         try:
-            with inside(self.namespace), urllib.request.urlopen(request, timeout=10) as answer:
+            with inside(self.namespace), urllib.request.urlopen(request, timeout=60) as answer:
                 return answer.status, json.load(answer)
         except urllib.error.HTTPError as error:
             return error.code, json.load(error)

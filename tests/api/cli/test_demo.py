@@ -16,7 +16,7 @@ from tests.api.evening import gloaming
 
 @pytest.mark.slow
 def test_the_demonstration_plays_and_counts_what_arrives(tmp_path: Path) -> None:
-    done = gloaming("demo", "--for", "6", "--json", cwd=tmp_path)
+    done = gloaming("demo", "--for", "4", "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     counts = json.loads(done.stdout)
     assert list(counts) == [

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from gloaming.api.http import server
 from gloaming.api.http.certificate import Certificate, not_after_s
 from gloaming.api.http.server import PageServer
 from gloaming.daemon.planner.planner import Planner
@@ -25,6 +26,11 @@ from tests.tools import needs
 from tests.waiting import until
 
 WITH_CERTIFICATE = 'certificate = "board.pem"\nkey = "board.key"'
+
+
+@pytest.fixture(autouse=True)
+def tried_again_soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "RETRY_PAGE_S", 0.2)
 
 
 @asynccontextmanager

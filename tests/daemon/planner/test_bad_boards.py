@@ -17,7 +17,7 @@ from pathlib import Path
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.daemon.faults import ROUND_THE_CLOCK
 from tests.daemon.numbered import assert_none_missed, assert_right
-from tests.daemon.planner.test_clock_1970 import both, faked
+from tests.daemon.planner.test_clock_1970 import both, stepping
 from tests.daemon.slow_disk import SlowDisk
 from tests.tools import needs
 from tests.waiting import wait_until
@@ -116,14 +116,24 @@ def test_a_board_that_grants_nothing_has_no_home_and_speaks_no_language(tmp_path
 @needs("libfaketime")
 def test_2_to_the_31_seconds_pass_in_mid_piece_without_effect(tmp_path: Path) -> None:
     """In 2038, where counters of 32 bits run over."""
-    beyond_s = 2**31
+    beyond_s, steps = 2**31, tmp_path / "faketime"
+
+    def set_clock(before_s: int) -> int:
+        """The clock is set to so many seconds before the moment. Returns its offset, in seconds."""
+        offset_s = beyond_s - int(time.time()) - before_s
+        steps.write_text(f"{offset_s:+}s\n")
+        return offset_s
+
     site = {"performance": ROUND_THE_CLOCK, "more": PLAUSIBLE, "dark": False}
     with broken_evening(tmp_path, "127.0.74.32", start=False, moved=False, **site) as broken:
-        offset_s = beyond_s - int(time.time()) - 12
-        with both(broken, faked(offset_s)):
+        set_clock(3600)  # a busy machine takes its time to begin
+        with both(broken, stepping(steps)):
             assert broken.evening.now()["state"] == "playing"
-            code, _ = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})
+            code, _ = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 120})
             assert code == 201
+            offset_s = set_clock(6)
+            broken.says("the clock stepped", "clock")
+            broken.wait_until_lit()
             begin_ns = time.time_ns()
             wait_until(lambda: time.time() + offset_s > beyond_s + 1, "the moment")
             packets = broken.wait_until_lit(since_ns=begin_ns)

@@ -46,12 +46,7 @@ def both(broken: Broken, environment: dict[str, str]) -> Iterator[None]:
 
 def in_1970() -> dict[str, str]:
     """The environment of a process whose wall clock stands at the second day of 1970."""
-    return faked(86_400 - int(time.time()))
-
-
-def faked(offset_s: int) -> dict[str, str]:
-    """The environment of a process whose wall clock is off by so much."""
-    return {**_preloaded(), "FAKETIME": f"{offset_s:+}s"}
+    return {**_preloaded(), "FAKETIME": f"{86_400 - int(time.time()):+}s"}
 
 
 def stepping(steps: Path) -> dict[str, str]:

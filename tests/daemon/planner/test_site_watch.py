@@ -67,7 +67,7 @@ def test_of_two_reloads_at_once_the_later_one_counts(tmp_path: Path, monkeypatch
     async def edits() -> str:
         planner = Planner(site, tmp_path / "state", CLOCK)
         first = asyncio.create_task(planner.reload("the first"))
-        await asyncio.to_thread(read.wait, 10)
+        await asyncio.to_thread(read.wait, 60)
         path.write_text(path.read_text().replace("Pier Road boathouse", "the edit"))
         assert await planner.reload("the second") is None
         await first

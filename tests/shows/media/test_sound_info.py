@@ -123,14 +123,14 @@ def test_two_threads_that_read_sounds_leave_stderr_as_it_was() -> None:
     def other() -> None:
         with _without_stderr():
             inside.set()
-            over.wait(10)
+            over.wait(60)
 
     thread = Thread(target=other)
     with _without_stderr():
         thread.start()
         inside.wait(0.2)
     over.set()
-    thread.join(10)
+    thread.join(60)
     found = os.fstat(2)
     assert inside.is_set()
     assert (found.st_dev, found.st_ino) == (before.st_dev, before.st_ino)
