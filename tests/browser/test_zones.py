@@ -281,3 +281,48 @@ def assert_uncovered(page: Page, box: dict[str, float] | None) -> None:
     assert box
     middle = [box["x"] + box["width"] / 2, box["y"] + box["height"] / 2]
     assert page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.textContent", middle) == "50 %"
+
+
+HOLDS = """
+[[hold]]
+name = "wind"
+http = true
+above = 14
+if_silent = "hold"
+silent_after = "1 s"
+may_end = true
+
+[[hold]]
+name = "spray"
+http = true
+equals = "storm"
+makes = "dim"
+level = 0.3
+zone = "roof"
+if_silent = "hold"
+silent_after = "1 s"
+"""
+
+
+def test_a_hold_says_why_and_is_ended_for_an_hour_where_the_site_allows_it(browser: Browser, site: Board) -> None:
+    plain = (site.folder / "site.toml").read_text()
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        (site.folder / "site.toml").write_text(plain + HOLDS)
+        reload(site)
+        wind, spray = (page.locator("#holds li").filter(has_text=name) for name in ("Wind: ", "Spray: "))
+        expect(wind).to_contain_text(re.compile(r"Wind: no reading since [\d:]+\.\s*Dark by a hold"), timeout=MS)
+        expect(spray).to_contain_text(re.compile(r"Spray: no reading since [\d:]+\.\s*roof: Dimmed by a hold, to 30 %"))
+        expect(spray.get_by_role("button")).to_have_count(0)
+        expect(page.locator("#state")).to_have_text("Dark")
+        expect(page.locator("#why")).to_be_empty()  # the line of the hold says it
+        expect(page.locator("#by-hand")).to_be_hidden()
+        assert_clean(page, ("light", 390, 844), ("dark", 390, 844), ("light", 320, 568))
+        wind.get_by_role("button", name="End it for an hour").tap()
+        expect(page.locator("#message")).to_contain_text("The hold wind is ended for an hour.", timeout=MS)
+        expect(wind).to_have_count(0, timeout=MS)
+        expect(spray).to_have_count(1)
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+    (site.folder / "site.toml").write_text(plain)
+    reload(site)
+    wait_until(lambda: not site.ask("GET", "/api/now")["overrides"], "the end of the holds")
