@@ -17,9 +17,10 @@ from http.client import HTTPException
 from importlib import import_module
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote, urlsplit
+from urllib.parse import urlsplit
 
 from gloaming.daemon.integrations import hidden_folders
+from gloaming.daemon.site.schema_delivery import broker_and_topic
 
 TIMEOUT_S = 10.0
 COMMAND_S = 30.0
@@ -206,7 +207,7 @@ def publish(url: str, body: str, retain: bool = True) -> None:
     from paho.mqtt import client as mqtt
     from paho.mqtt.enums import CallbackAPIVersion
 
-    parts = urlsplit(url)
+    broker, topic = broker_and_topic(url)
     refused: list[str] = []
 
     def connected(client: object, about: object, flags: object, reason: Any, more: object) -> None:
@@ -217,12 +218,12 @@ def publish(url: str, body: str, retain: bool = True) -> None:
     client.on_connect = connected
     client.connect_timeout = TIMEOUT_S
     try:
-        if parts.username:
-            client.username_pw_set(unquote(parts.username), unquote(parts.password or ""))
-        if parts.scheme == "mqtts":
+        if broker.user:
+            client.username_pw_set(broker.user, broker.password)
+        if broker.tls:
             client.tls_set()
-        client.connect(parts.hostname or "", parts.port or (8883 if parts.scheme == "mqtts" else 1883))
-        sent = client.publish(unquote(parts.path.lstrip("/")), body, qos=1, retain=retain)
+        client.connect(broker.host, broker.port)
+        sent = client.publish(topic, body, qos=1, retain=retain)
         client.loop_start()
         sent.wait_for_publish(TIMEOUT_S)  # paho's own helper has no timeout
         if not sent.is_published():

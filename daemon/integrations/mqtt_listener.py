@@ -10,12 +10,12 @@ import time
 from collections import defaultdict
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
-from urllib.parse import unquote, urlsplit
 
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.service.log import Rate
+from gloaming.daemon.site.schema_delivery import Broker
 
 if TYPE_CHECKING:
     from paho.mqtt.client import MQTTMessage
@@ -34,8 +34,8 @@ BEHIND_S = 10.0
 """A broker that sends faster than it is read for this time loses the connection, and with it what waits."""
 PACKETS, PACKETS_WITHIN_S, PACE_S = 500, 0.5, 0.02
 """As many packets are read: more would take the planner's time. TCP holds the broker back."""
-OF_A_TOPIC, OF_A_TOPIC_WITHIN_S = 100, 5.0
-FLOOD_PAUSE_S = 10.0
+OF_A_TOPIC, OF_A_TOPIC_WITHIN_S = 500, 10.0
+FLOOD_PAUSE_S = 30.0
 """A topic with more messages than `OF_A_TOPIC` is left out for this time, so that other topics are heard."""
 NEW_S, SETTLE_S = 10.0, 60.0
 """A new broker that is away for `NEW_S`, or a known one for `SETTLE_S`, is a trouble. That ends `SETTLE_S` after its
@@ -45,30 +45,6 @@ UNSUPPORTED_VERSION = "Unsupported protocol version"
 REFUSALS = {0x86, 0x87, 0x8A, 0x8C}
 """Bad user name or password, not authorized, banned, bad authentication method (5.0 3.2.2.2)."""
 FLOOD = f"more than {OF_A_TOPIC} messages in {OF_A_TOPIC_WITHIN_S:g} s: nobody listens to it for {FLOOD_PAUSE_S:g} s"
-
-
-@dataclass(frozen=True, slots=True)
-class Broker:
-    """Where a broker is, and how to sign in there. Its text has no secret."""
-
-    host: str
-    port: int
-    tls: bool = False
-    user: str = ""
-    password: str = field(default="", repr=False)
-
-    def __str__(self) -> str:
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
-
-
-def broker_and_topic(url: str) -> tuple[Broker, str]:
-    """Both parts of an address that site.toml has checked."""
-    parts = urlsplit(url)
-    tls = parts.scheme == "mqtts"
-    port = parts.port or (8883 if tls else 1883)
-    user, password = unquote(parts.username or ""), unquote(parts.password or "")
-    return Broker(parts.hostname or "", port, tls, user, password), unquote(parts.path.lstrip("/"))
 
 
 @dataclass(frozen=True, slots=True)

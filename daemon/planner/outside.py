@@ -17,11 +17,12 @@ from hashlib import sha256
 from threading import Lock
 
 from gloaming.daemon.integrations.input_device import InputDevices
-from gloaming.daemon.integrations.mqtt_listener import LATE_S, Broker, Heard, MqttListener, broker_and_topic
+from gloaming.daemon.integrations.mqtt_listener import LATE_S, Heard, MqttListener
 from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.triggers import Triggers
+from gloaming.daemon.site.schema_delivery import Broker, broker_and_topic
 from gloaming.daemon.site.schema_outside import Hold, Trigger
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Annotated, Literal
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -62,11 +63,37 @@ def _read_web(text: object) -> str:
     return url
 
 
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where a broker is, and how to sign in there. Its text has no secret."""
+
+    host: str
+    port: int
+    tls: bool = False
+    user: str = ""
+    password: str = field(default="", repr=False)
+
+    def __str__(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
+
+
+def broker_and_topic(url: str) -> tuple[Broker, str]:
+    """Both parts of an address: `mqtt://[user:password@]host[:port]/topic`, or mqtts."""
+    parts = urlsplit(url)
+    tls = parts.scheme == "mqtts"
+    port = parts.port or (8883 if tls else 1883)
+    user, password = unquote(parts.username or ""), unquote(parts.password or "")
+    return Broker(parts.hostname or "", port, tls, user, password), unquote(parts.path.lstrip("/"))
+
+
 def read_mqtt(text: object) -> str:
+    """The address of a broker and of one topic: a shared or wildcard subscription is several (MQTT 5.0, 4.7, 4.8.2)."""
     hint = 'as "mqtt://192.0.2.5/lights"'
     url = _read_url(text)
-    topic = urlsplit(url).path.strip("/")
-    if urlsplit(url).scheme not in ("mqtt", "mqtts") or not topic or "#" in url or "+" in topic:
+    topic = unquote(urlsplit(url).path).strip("/")
+    several = topic.startswith("$share/") or "+" in topic or "#" in topic + url
+    if urlsplit(url).scheme not in ("mqtt", "mqtts") or not topic or not topic.isprintable() or several:
         raise WrongValueError("this does not name a broker and a topic", hint)
     return url
 

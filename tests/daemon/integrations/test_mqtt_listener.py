@@ -17,8 +17,9 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.integrations import mqtt_client, mqtt_listener
-from gloaming.daemon.integrations.mqtt_listener import Broker, Heard, MqttListener, broker_and_topic
+from gloaming.daemon.integrations.mqtt_listener import PAUSES_S, Heard, MqttListener
 from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.site.schema_delivery import Broker, broker_and_topic
 from tests.api.http.certificates import make_certificate
 from tests.mosquitto import Mosquitto
 from tests.tools import needs
@@ -269,6 +270,14 @@ def test_a_broker_that_is_silent_or_slow_is_left_and_tried_again(
         assert not heard
         found = wait_until(lambda: listener.troubles(time.monotonic() + mqtt_listener.SETTLE_S - 1), "the trouble")
         assert found[0].code == TroubleCode.BROKER
+
+
+def test_a_broker_that_was_away_for_long_is_heard_within_a_minute() -> None:
+    """The attempts go on, and the last pause stays."""
+    came: list[float] = []
+    with server(lambda _: came.append(time.monotonic())) as url, listening(url):
+        wait_until(lambda: len(came) > 2 * len(PAUSES_S), "many attempts")
+    assert PAUSES_S[-1] + mqtt_client.CONNECT_S + mqtt_listener.ANSWER_S < 60
 
 
 @needs("mosquitto")

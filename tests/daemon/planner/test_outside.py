@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.integrations.mqtt_listener import Heard, broker_and_topic
+from gloaming.daemon.integrations.mqtt_listener import Heard
 from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.site.schema_delivery import broker_and_topic
 from tests.api.house import house, run
 from tests.mosquitto import Mosquitto
 from tests.tools import needs

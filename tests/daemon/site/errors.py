@@ -354,6 +354,27 @@ SITE_CASES: tuple[Case, ...] = (
         "[[hold]]",
     ),
     Case('mqtt = "mqtt://192.0.2.5/roof/wind"', 'mqtt = "mqtt://192.0.2.5/#"', "hold[0].mqtt", "a broker and a topic"),
+    Case(
+        'mqtt = "mqtt://192.0.2.5/roof/wind"',
+        'mqtt = "mqtt://192.0.2.5/roof/%23"',
+        "hold[0].mqtt",
+        "a broker and a topic",
+    ),
+    Case(
+        'mqtt = "mqtt://192.0.2.5/roof/wind"',
+        'mqtt = "mqtt://192.0.2.5/roof/%2B"',
+        "hold[0].mqtt",
+        "a broker and a topic",
+    ),
+    Case(
+        'mqtt = "mqtt://192.0.2.5/roof/wind"', 'mqtt = "mqtt://192.0.2.5/%00"', "hold[0].mqtt", "a broker and a topic"
+    ),
+    Case(
+        'mqtt = "mqtt://192.0.2.5/roof/wind"',
+        'mqtt = "mqtt://192.0.2.5/$share/a/b"',
+        "hold[0].mqtt",
+        "a broker and a topic",
+    ),
     Case('mqtt = "mqtt://192.0.2.5/roof/wind"', "", "hold[0]", "a hold listens to mqtt or to http", "[[hold]]"),
     # hooks
     Case("{title}", "{titel}", "hook[0].body", "did you mean {title}?"),
