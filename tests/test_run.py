@@ -24,10 +24,15 @@ def test_twice(number: int) -> None:
 """
 
 
+@pytest.fixture(autouse=True)
+def few_plugins(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PYTEST_DISABLE_PLUGIN_AUTOLOAD", "1")
+
+
 def said(folder: Path, source: str, capfd: pytest.CaptureFixture[str]) -> tuple[int, str]:
     """The status and the text of a run of one file."""
     (folder / "test_one.py").write_text(source)
-    return run("-n", "0", "-p", "tests.conftest", "--rootdir", str(folder), str(folder)), capfd.readouterr().out
+    return run("-p", "xdist.plugin", "-n", "0", "--rootdir", str(folder), str(folder)), capfd.readouterr().out
 
 
 def test_what_passes_alone_passes_and_is_named_with_its_first_failure(

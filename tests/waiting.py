@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-PATIENCE_S = 30.0
+PATIENCE_S = 60.0
 
 
 def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> Any:

@@ -20,7 +20,7 @@ from gloaming.daemon.site.load import Site, load_site
 from tests.api.evening import Evening
 from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, write_site
-from tests.waiting import wait_until
+from tests.waiting import PATIENCE_S, wait_until
 
 PORT = 5568
 """E1.31 9.2."""
@@ -167,7 +167,7 @@ def moved_to(local: str) -> int:
     return int(at.timestamp() * 1e9) - time.time_ns()
 
 
-def since(true: Callable[[], object], what: str, patience_s: float = 30.0) -> float:
+def since(true: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> float:
     """How long it takes until something holds, in seconds."""
     begin = time.monotonic()
     wait_until(true, what, patience_s)

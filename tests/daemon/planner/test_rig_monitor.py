@@ -17,6 +17,7 @@ from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.commands import Commands, NotStandingError
+from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.messages import setup_of
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
@@ -314,7 +315,7 @@ def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: 
     async def undo(id: int, who: str) -> None:
         undone.append(id)
 
-    commands: Any = Commands(planner, of, cast(ScoreSender, None))
+    commands: Any = Commands(planner, of, cast(ScoreSender, None), cast(Holds, None))
     commands.check_rig, commands.undo = check_rig, undo
     request = {"pattern": "pixel", "number": 37, "string": "ridge", "level": 0.5, "minutes": 4}
     planner.overrides = (asyncio.run(of.check(request, "Nan")),)

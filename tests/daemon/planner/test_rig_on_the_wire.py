@@ -205,7 +205,7 @@ def test_pixel_37_of_the_ridge_lights_and_no_other_until_it_ends(evening: Evenin
         before = len(reader.seen())
         walking = gloaming(evening, "rig-check", "walk", "--string", "eaves", "--minutes", "1")
         assert walking.returncode == 0, walking.stderr
-        reader.wait_for(lambda seen: len(shown(seen[before:], 2)) >= 3, "three steps of the walk", 30)
+        reader.wait_for(lambda seen: len(shown(seen[before:], 2)) >= 3, "three steps of the walk")
         assert len(json.loads(gloaming(evening, "now", "--json").stdout)["overrides"]) == 1
         ended = gloaming(evening, "rig-check", "end")
         assert re.fullmatch(r"rig check \d+ ended, on the wire: light, numbers, at 100%\n", ended.stdout)

@@ -25,7 +25,7 @@ import numpy.typing as npt
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.namespaces import in_namespace, namespaces
 
-PATIENCE_S = 40.0
+PATIENCE_S = 60.0
 SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS
 PORT = 5568
