@@ -253,16 +253,17 @@ class Holds:
 
     def _text(self, hold: Hold, state: HoldState) -> str:
         """What a hold does and waits for."""
-        why = why_of(hold, state, self._situation.timezone)
-        if state.run_ns is None:
-            if state.from_ns is not None:
-                return why
-            return "no reading yet" if state.reading is None else condition(hold, state.reading)
-        wait_ns = hold.for_ if state.from_ns is None else hold.clear_for
-        since, then = self._clock_time(state.run_ns), self._clock_time(state.run_ns + wait_ns)
         if state.from_ns is not None:
-            return f"{why}; over since {since}, so it ends at {then} if that lasts"
-        return f"{condition(hold, state.reading or '')} since {since}, so it begins at {then} if that lasts"
+            why, what, ends_ns = why_of(hold, state, self._situation.timezone), "; over", hold.clear_for
+        elif state.reading is not None:
+            why, what, ends_ns = condition(hold, state.reading), "", hold.for_
+        else:
+            return "no reading yet"
+        if state.run_ns is None:
+            return why
+        since, then = self._clock_time(state.run_ns), self._clock_time(state.run_ns + ends_ns)
+        change = "begins" if state.from_ns is None else "ends"
+        return f"{why}{what} since {since}, so it {change} at {then} if that lasts"
 
     def _clock_time(self, at_ns: int) -> str:
         return clock_time(at_ns, self._situation.timezone)

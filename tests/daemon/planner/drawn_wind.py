@@ -149,7 +149,7 @@ def blow_at_random(wind: Wind, chance: Random, seconds: float) -> None:
         value = chance.choice([one for one in (OVER, BETWEEN, CLEAR) if one != last])
         waits_s = wind.clear_s if value == CLEAR else wind.for_s
         long, outage = chance.random() < 0.6, ""
-        if long and chance.random() < 0.25:
+        if long and chance.random() < 0.5:
             when = "changed" if settled and chance.random() < 0.5 else "same"
             outage = f"{when} {chance.choice(('planner', 'broker'))}"
         shortest_s = waits_s + 2

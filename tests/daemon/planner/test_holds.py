@@ -227,6 +227,23 @@ def test_before_the_clock_is_trusted_the_last_reading_waits(tmp_path: Path, site
     board.store.close()
 
 
+def test_the_list_says_what_a_hold_waits_for(tmp_path: Path, site: Site) -> None:
+    tide = {"name": "tide", "http": True, "below": 2, "for": "1 min", "if_silent": "ignore"}
+    board = Board(tmp_path, site, tide)
+
+    def text(payload: str, seconds: float) -> object:
+        board.heard(payload, "tide")
+        board.later(seconds)
+        return board.holds.as_json()[0]["text"]
+
+    assert text("3.5", 0) == "3.5 is not below 2"
+    assert text("0", 30) == "0 is below 2 since 18:00, so it begins at 18:01 if that lasts"
+    assert text("0", 30) == "0 is below 2 since 18:00"
+    assert text("3", 30) == "0 is below 2 since 18:00; over since 18:01, so it ends at 18:02 if that lasts"
+    assert text("3", 30) == "3 is not below 2"
+    board.store.close()
+
+
 def test_a_hold_of_a_zone_and_one_that_dims(tmp_path: Path, site: Site) -> None:
     ridge = {**WIND, "for": "0 s", "zone": "ridge"}
     dim = {**WIND, "name": "gust", "for": "0 s", "makes": "dim", "level": 0.3}

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Coroutine, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -276,6 +277,19 @@ def test_what_is_out_of_service_stays_so_over_a_restart(tmp_path: Path) -> None:
         assert store.wait()
     with state(tmp_path) as store:
         assert store.overrides(NOW + 399 * 86_400 * S) == (ridge,)
+
+
+def test_a_hold_is_stored_with_its_name_and_is_not_read_for_long_once_it_has_ended(tmp_path: Path) -> None:
+    """Its end is far away when it begins: a gauge at its limit would fill the memory for a year."""
+    wind = Override(1, Kind.HOLD_DARK, NOW, NOW + 400 * 86_400 * S, hold="wind", why="15.2 is above 14 since 18:05")
+    with state(tmp_path) as store:
+        store.add(wind)
+        assert store.wait()
+    with state(tmp_path) as store:
+        assert store.overrides(NOW + 399 * 86_400 * S) == (wind,)
+        store.end(1, NOW + 60 * S)
+        assert store.overrides(NOW + 60 * S) == (replace(wind, ended_ns=NOW + 60 * S),)
+        assert store.overrides(NOW + 61 * S) == ()
 
 
 def test_overrides_of_an_older_file_hold_although_it_cannot_be_brought_up_to_date(tmp_path: Path) -> None:
