@@ -198,6 +198,14 @@ def _piece_file(document: Tables, change: Change) -> None:
             _set(table, key, change[key])
 
 
+def _piece_title(document: Tables, change: Change) -> None:
+    """What signs call a piece, and its artist."""
+    table = _of_name(document, "piece", change["name"])
+    for key in ("title", "artist"):
+        if key in change:
+            _set(table, key, change[key])
+
+
 def _remove_piece(document: Tables, change: Change) -> None:
     name, tables = change["name"], _list(document, "piece")
     _of_name(document, "piece", name)
@@ -247,6 +255,7 @@ MADE: dict[str, Callable[[Tables, Change], None]] = {
     "hours": _hours,
     "piece": _add_piece,
     "piece-file": _piece_file,
+    "piece-title": _piece_title,
     "remove-piece": _remove_piece,
     "name": _name,
     "rename": _rename,

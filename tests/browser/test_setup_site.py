@@ -363,6 +363,23 @@ def test_unsaved_text_survives_a_lost_connection_a_reload_and_a_sign_out(browser
         assert page.evaluate("sessionStorage.length + localStorage.length") == 0
 
 
+def test_the_owner_gives_a_piece_its_title_for_signs_and_takes_it_away(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = set_up_text(context, site)
+        page.get_by_text("Titles and artists of the pieces").click()
+        page.get_by_label("Title of tide").fill("The tide comes in")
+        changed(page)
+        page.get_by_label("Artist of tide").fill("Pier Road ensemble")
+        changed(page)
+        save(page)
+        tide = toml(site)["piece"][0]
+        assert (tide["title"], tide["artist"]) == ("The tide comes in", "Pier Road ensemble")
+        page.get_by_label("Title of tide").fill("")
+        changed(page)
+        save(page)
+        assert "title" not in toml(site)["piece"][0]
+
+
 def test_axe_finds_nothing_wrong(browser: Browser, site: Board) -> None:
     with phone(browser, bypass_csp=True) as context:
         page = set_up_text(context, site)

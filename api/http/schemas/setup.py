@@ -51,6 +51,9 @@ Name = Annotated[str, Field(min_length=1, max_length=60), Expected("{value!r} is
 Time = Annotated[
     str, Field(min_length=1, max_length=60), Expected("{value!r} is not a time", 'as "17:00" or "sunset + 20 min"')
 ]
+SignText = Annotated[
+    str, Field(min_length=1, max_length=200), Expected("{value!r} is not a text for a sign", "1 to 200 characters")
+]
 File = Annotated[
     str, Field(min_length=1, max_length=500), Expected("{value!r} is not a file", 'as "pieces/tide.frames"')
 ]
@@ -154,6 +157,15 @@ class PieceFileChange(SiteChange):
     sound: File | None = Field(default_factory=absent)
 
 
+class PieceTitleChange(SiteChange):
+    """What signs call a piece, and its artist. What is not given stays; null removes it."""
+
+    change: Literal["piece-title"]
+    name: Name
+    title: SignText | None = Field(default_factory=absent)
+    artist: SignText | None = Field(default_factory=absent)
+
+
 class RemovePieceChange(SiteChange):
     """A piece that goes, from the running orders too. Its files stay."""
 
@@ -186,6 +198,7 @@ AnyChange = Annotated[
     | HoursChange
     | PieceChange
     | PieceFileChange
+    | PieceTitleChange
     | RemovePieceChange
     | NameChange
     | RenameChange,
@@ -257,9 +270,16 @@ class FormHours(FormDated):
 
 
 class FormNamed(_FormTable):
-    """A piece."""
+    """A table with a name."""
 
     name: Shown = ""
+
+
+class FormPiece(FormNamed):
+    """A piece, and what signs call it."""
+
+    title: Shown = ""
+    artist: Shown = ""
 
 
 class FormShow(FormNamed):
@@ -292,7 +312,7 @@ class FormNeighbours(_FormTable):
 class FormValues(_FormTable):
     """What the forms show of a site.toml."""
 
-    piece: tuple[FormNamed, ...] = ()
+    piece: tuple[FormPiece, ...] = ()
     show: tuple[FormShow, ...] = ()
     performance: tuple[FormPerformance, ...] = ()
     output: FormOutput = FormOutput()

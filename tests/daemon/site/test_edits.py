@@ -93,6 +93,9 @@ CASES: dict[str, tuple[dict[str, Any], list[tuple[str, str]]]] = {
     "the sound of a piece": (
         {"change": "piece-file", "name": "bells", "sound": "pieces/bells.flac"},
         [("# the old ones\n", '# the old ones\nsound = "pieces/bells.flac"\n')]),
+    "the title of a piece": (
+        {"change": "piece-title", "name": "bells", "title": "Ring the bells", "artist": None},
+        [("# the old ones\n", '# the old ones\ntitle = "Ring the bells"\n')]),
     "remove a piece": (
         {"change": "remove-piece", "name": "bells"},
         [('[[piece]]\nname = "bells"\nframes = "pieces/bells.frames"   # the old ones\n\n', ""),

@@ -115,6 +115,7 @@ export class Forms {
       ...values.performance.map((rule, index) => this.performance(rule, index)),
       ...values.show.map((show, index) => this.order(show.name, index, pieces)),
       this.brightness(values),
+      this.titles(values),
     );
   }
 
@@ -170,6 +171,23 @@ export class Forms {
       order.problem.textContent = errors.filter((error) => error.file === "site.toml" && (error.key || "").startsWith(`show[${index}].order`)).map((error) => error.text).join(" ");
     });
     return order.element;
+  }
+
+  // What signs call each piece.
+  titles(values) {
+    const { page } = this;
+    const box = page.element("fieldset");
+    const list = page.element("details");
+    list.append(page.element("summary", "Titles and artists of the pieces"));
+    box.append(page.element("legend", "Signs"), list);
+    for (const [index, { name }] of values.piece.entries()) {
+      for (const [key, label, example] of [["title", `Title of ${name}`, "without it, its name"], ["artist", `Artist of ${name}`, ""]]) {
+        const one = field(page, label, example, textInput(page, { maxLength: 200 }), () => this.change([{ change: "piece-title", name, [key]: one.input.value.trim() || null }]));
+        this.updates.push((now, errors) => one.show(now.piece[index][key], mistakeOf(errors, `piece[${index}].${key}`)));
+        list.append(one.item);
+      }
+    }
+    return box;
   }
 
   brightness(values) {
