@@ -118,7 +118,9 @@ class MqttListener:
             (TroubleCode.BROKER_TOPIC, self._refused, "the broker lets nobody with this user name listen to it"),
             (TroubleCode.BROKER_FLOOD, floods, FLOOD),
         ):
-            found += [Trouble(code, f"{self.broker}/{topic}", text) for topic in sorted(topics)]
+            found += [
+                Trouble(code, f"{self.broker}/{topic}", text) for topic in sorted(self._topics.intersection(topics))
+            ]
         return found
 
     # the thread

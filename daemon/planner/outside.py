@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import hmac
+import logging
 import secrets
 import time
-from collections.abc import Callable
 from contextlib import suppress
 from enum import StrEnum
 from hashlib import sha256
@@ -41,13 +41,10 @@ class NoSuchTableError(Exception):
 
 
 class Outside:
-    """Owns the listeners, the input devices, and the tokens. `failed` is called with the failure of an event."""
+    """Owns the listeners, the input devices, and the tokens."""
 
-    def __init__(
-        self, situation: Situation, triggers: Triggers, holds: Holds, failed: Callable[[str, Exception], None]
-    ) -> None:
-        self.triggers, self.holds = triggers, holds
-        self._situation, self._failed = situation, failed
+    def __init__(self, situation: Situation, triggers: Triggers, holds: Holds) -> None:
+        self.triggers, self.holds, self._situation = triggers, holds, situation
         self._devices = InputDevices(self._pull)
         self._listeners: dict[Broker, MqttListener] = {}
         self._tables: dict[tuple[Broker, str], list[Trigger | Hold]] = {}
@@ -127,15 +124,21 @@ class Outside:
     def _read_inbox(self) -> None:
         with self._lock:
             inbox, self._inbox = self._inbox, {}
-        now_ns, now_s = self._situation.now_ns(), time.monotonic()
         for (kind, name), message in inbox.items():
-            if kind == TableKind.HOLD:
-                self.holds.heard(name, message.payload, now_ns, message.retained)
-            elif message.is_late(now_s):
-                text = f"{name}: a message may be older than {LATE_S:g} s, and calls nothing"
-                self._situation.store.note_seldom(now_ns, "trigger", text, "late")
-            else:
-                self._pull(name, "mqtt")
+            try:
+                self._take(kind, name, message)
+            except Exception as error:  # the others are heard all the same
+                self._failed(f"the {kind} {name}", error)
+
+    def _take(self, kind: TableKind, name: str, message: Heard) -> None:
+        now_ns = self._situation.now_ns()
+        if kind == TableKind.HOLD:
+            self.holds.heard(name, message.payload, now_ns, message.retained)
+        elif message.is_late(time.monotonic()):
+            text = f"{name}: a message may be older than {LATE_S:g} s, and calls nothing"
+            self._situation.store.note_seldom(now_ns, "trigger", text, "late")
+        else:
+            self._pull(name, "mqtt")
 
     def _pull(self, name: str, by: str) -> None:
         """Act on an event of a trigger, unless one is under way."""
@@ -149,6 +152,12 @@ class Outside:
             self._failed(f"the trigger {name}", error)
         finally:
             del self._pulled[name]
+
+    def _failed(self, name: str, error: Exception) -> None:
+        """Report a message that was not acted upon."""
+        logging.getLogger(__name__).error("%s: a message failed", name, exc_info=error)
+        text = f"{name}: a message failed: {error!r}"
+        self._situation.store.note_seldom(self._situation.now_ns(), "fault", text, name)
 
     # HTTP
 

@@ -89,7 +89,7 @@ class Planner:
         self._holds = Holds(situation, self._decide, lambda at: self._jobs.at(at, "hold", self._holds.look))
         self._commands = Commands(situation, self._rig, self._sender, self._holds)
         self._triggers = Triggers(situation, self._commands)
-        self._outside = outside = Outside(situation, self._triggers, self._holds, self._failed)
+        self._outside = outside = Outside(situation, self._triggers, self._holds)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)

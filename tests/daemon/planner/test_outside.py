@@ -131,6 +131,23 @@ def test_of_ten_thousand_messages_the_newest_waits_and_one_event_is_under_way(tm
     run(work())
 
 
+def test_a_hold_that_fails_silences_no_other_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    url = "mqtt://127.0.77.9:9/x"
+    broker, topic = broker_and_topic(url)
+
+    async def work() -> None:
+        async with venue_without_broker(tmp_path, WIND.format(url) + ANY.format(url)) as planner:
+            monkeypatch.setattr(planner.outside.holds, "heard", lambda *_: 1 / 0)
+            tables = planner.outside._tables[broker, topic]
+            planner.outside._tables[broker, topic] = sorted(tables, key=lambda table: table.name, reverse=True)
+            planner.outside._heard(broker, Heard(topic, b"7", False, time.monotonic() + 60))
+            await until(lambda: calls(planner), "the call, although the hold came first")
+            faults = [line["text"] for line in planner.journal(9, kinds=("fault",))]
+            assert faults == ["the hold wind: a message failed: ZeroDivisionError('division by zero')"]
+
+    run(work())
+
+
 @pytest.mark.parametrize("late", [False, True])
 def test_a_press_that_may_be_a_minute_old_calls_nothing(late: bool, tmp_path: Path) -> None:
     url = "mqtt://127.0.77.9:9/x"
