@@ -1,7 +1,7 @@
 """Buttons and scanners that announce themselves as keyboards: the input devices of triggers, by Linux evdev.
 
 They are read only, and nobody else is kept from reading them. A device may be absent and may come and go. The kernel's
-Documentation/input/input.rst (5, "Event interface") has the layout of an event, and Documentation/input/event-codes.rst
+Documentation/input/input.rst ("Event interface") has the layout of an event, and Documentation/input/event-codes.rst
 its types.
 """
 
