@@ -324,12 +324,12 @@ class Planner:
         self._sender.decide_anew()
 
     def _decided(self) -> None:
-        """What is on the wire may have changed: no hook that is due by it waits for the next second."""
+        """What is on the wire may have changed. No command waits for what follows, or fails with it."""
         self._public.look_soon()
-        if self._listening:
-            self._monitor.send_due()
+        if self.site.hooks:
+            self._send_hooks_at(None)
 
-    def _send_hooks_at(self, at: datetime) -> None:
+    def _send_hooks_at(self, at: datetime | None) -> None:
         self._jobs.at(at, "hooks", self._monitor.send_due)
 
     def _clock_was_set(self) -> None:
