@@ -292,6 +292,58 @@ def test_a_piece_of_a_finishing_show_ends_later_by_what_was_called_but_not_after
     assert asked.at(ends_ns + 49 * S).piece is None
 
 
+ROOF: SiteProtocol = replace(SITE, zones={"roof": ((1, 1, 30),)})  # type: ignore[type-var]  # it is a PlainSite
+
+
+def test_in_a_zone_the_show_goes_on_beneath_in_step_with_the_rest() -> None:
+    asked, at_ns = Asked(ROOF), OPENS + 100 * S
+    asked.ask(at_ns, piece="bells", zone="roof")
+    asked.ask(at_ns + S, piece="lanterns", zone="roof", after=True)
+    assert asked.shown(at_ns + S) == ("tide", 4040)
+    found = asked.at(at_ns + S, "roof")
+    assert (found.piece, found.frame, found.show) == ("bells", 40, "evening")
+    assert found.reasons[0].text == "roof: bells began at 17:01:40, called by anna"
+    assert asked.at(at_ns + 48 * S, "roof").piece == "lanterns"
+    assert asked.at(at_ns + 68 * S, "roof").frame == asked.at(at_ns + 68 * S).frame == (100 + 68) * 40
+    asked.ask(at_ns + 70 * S, piece="bells")  # for the whole rig
+    asked.ask(at_ns + 72 * S, piece="lanterns", zone="roof", after=True)
+    assert asked.at(at_ns + 117 * S, "roof").piece == "lanterns"  # after what plays there
+
+
+def test_for_the_whole_rig_all_of_it_begins_at_once_and_the_show_of_a_zone_stands_still_too() -> None:
+    asked, at_ns = Asked(ROOF), OPENS + 100 * S
+    asked.ask(at_ns, show="round", zone="roof")
+    call = asked.ask(at_ns + S, piece="bells", after=True)
+    assert not [one for one in asked.standing(at_ns) if one.ended_ns]
+    begins_ns = OPENS + 210 * S
+    for zone in (None, "roof"):
+        assert (asked.at(begins_ns, zone).piece, asked.at(begins_ns, zone).frame) == ("bells", 0)
+    assert [one.at_ns for one in asked.standing(at_ns + S) if one.id == call.id] == [begins_ns]
+    assert asked.at(begins_ns - 1, "roof").frame == 10 * 40 - 1
+    assert asked.at(begins_ns + 47 * S, "roof").frame == 10 * 40
+    show = asked.ask(begins_ns + 10 * S, show="round", zone="roof")  # what is called later is stronger there
+    assert asked.at(show.at_ns, "roof").piece == "lanterns"
+    assert asked.at(show.at_ns).piece == "bells"
+
+
+def test_the_sound_of_the_show_goes_on_at_its_place() -> None:
+    """The sound of swell: its place follows the frames before and after the foghorn."""
+    asked, at_ns = Asked(), OPENS + 240 * S
+    call = asked.ask(at_ns, piece="foghorn")
+    assert call.at_ns == at_ns + SOUND_AHEAD_NS
+    heard = [
+        (one.picture.piece, one.from_ns, one.from_ns - one.picture.zero_ns)
+        for one in score(at_ns, at_ns + 20 * S, asked.site, asked.overrides)
+        if one.picture and one.sound and one.sound_from == one.sound_until == 1
+    ]
+    place_ns = call.at_ns - (OPENS + 214 * S)
+    assert heard == [
+        ("swell", at_ns, at_ns - (OPENS + 214 * S)),
+        ("foghorn", call.at_ns, 0),
+        ("swell", call.at_ns + 12 * S, place_ns),
+    ]
+
+
 # drawn evenings
 
 

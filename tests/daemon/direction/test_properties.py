@@ -136,16 +136,19 @@ def asked(chance: Random, id: int, day_ns: int) -> Override:
     kind = chance.choice((Kind.PAUSE, Kind.DARK, Kind.CALL, Kind.DIM, Kind.MUTE, Kind.SKIP, Kind.BURN_IN))
     at_ns = day_ns + chance.randrange(86_400) * S
     length_ns = chance.choice((5, 60, 900, 3600, 14_400)) * (6 if kind == Kind.BURN_IN else 1) * S
+    piece = chance.choice(("bells", "tide", "lanterns")) if kind == Kind.CALL and chance.random() < 0.6 else None
     return Override(
         id,
         kind,
         at_ns,
         at_ns + length_ns,
         ended_ns=at_ns + chance.randrange(length_ns) if chance.random() < 0.3 else None,
-        show=chance.choice(("evening", "turn of the year")) if kind == Kind.CALL else None,
+        show=chance.choice(("evening", "turn of the year")) if kind == Kind.CALL and not piece else None,
         level=chance.random() if kind in (Kind.DIM, Kind.BURN_IN) else None,
         check=CHECK if kind == Kind.BURN_IN else None,
         show_continues=kind == Kind.PAUSE and chance.random() < 0.3,
+        piece=piece,
+        after=piece is not None and chance.random() < 0.6,
     )
 
 

@@ -141,8 +141,8 @@ def zoned(seed: int, most: int = 6) -> Zoned:
     )
     overrides: list[Override] = []
     for id in range(1, chance.randint(0, most) + 1):
-        one = asked(chance, id, case.day_ns)
-        if TERMS[one.kind].in_zones:
+        one = replace(asked(chance, id, case.day_ns), after=False)  # that is looked up for the rest, for all of the rig
+        if TERMS[one.kind].in_zones and not one.piece:  # in a zone the show goes on beneath a called piece
             one = replace(one, zone=part())
         if one.kind == Kind.DARK and one.zone and chance.random() < 0.5:
             one = replace(one, kind=Kind.OUT_OF_SERVICE, until_ns=one.at_ns + 400 * 86_400 * S, why="it flickers")
