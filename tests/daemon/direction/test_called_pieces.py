@@ -118,6 +118,13 @@ def test_after_begins_at_the_end_of_the_piece_and_before_the_gap() -> None:
     assert asked.at(ends_ns + 52 * S).reasons[0].text == "swell began at 17:04:21, in order"
 
 
+def test_without_a_gap_the_next_piece_begins_after_the_called_one() -> None:
+    asked = Asked(site_with(replace(SHOWS["evening"], gap=0)))
+    asked.ask(OPENS + 100 * S, piece="bells", after=True)
+    assert asked.shown(OPENS + 257 * S) == ("swell", 0)
+    assert asked.at(OPENS + 258 * S).reasons[0].text == "swell began at 17:04:17, in order"
+
+
 def test_after_in_a_gap_is_now() -> None:
     asked = Asked()
     call = asked.ask(OPENS + 212 * S, piece="bells", after=True)
@@ -183,8 +190,13 @@ def test_a_skip_of_the_piece_begins_the_one_that_was_called_after_it() -> None:
 def test_an_undo_ends_it_at_once_and_one_that_waits_is_not_given() -> None:
     asked, at_ns = Asked(), OPENS + 100 * S
     now, after = asked.ask(at_ns, piece="bells"), asked.ask(at_ns + S, piece="lanterns", after=True)
+    last = asked.ask(at_ns + 2 * S, piece="foghorn", after=True)
     asked.undo(at_ns + 5 * S, after.id)
-    assert [one.id for one in asked.standing(at_ns + 5 * S)] == [now.id]
+    assert [(one.id, one.at_ns) for one in asked.standing(at_ns + 5 * S)] == [
+        (now.id, at_ns),
+        (last.id, at_ns + 47 * S),
+    ]
+    asked.undo(at_ns + 6 * S, last.id)
     asked.undo(at_ns + 10 * S, now.id)
     assert asked.shown(at_ns + 10 * S) == ("tide", 4000)
     assert asked.standing(at_ns + 10 * S) == []
@@ -215,6 +227,7 @@ def test_without_a_show_it_plays_alone_with_fades_and_ends(at_ns: int) -> None:
     assert asked.at(at_ns + 47 * S).brightness == 0
     assert asked.at(at_ns + 48 * S).state in (State.WAITING, State.DARK)
     skip = asked.ask(at_ns + 10 * S, "skip")
+    assert asked.at(skip.at_ns - 1).brightness == level
     assert asked.at(skip.at_ns + 2 * S).brightness == 0
 
 
@@ -274,22 +287,17 @@ def test_the_next_piece_is_the_called_one_and_then_the_one_that_goes_on() -> Non
     assert next_piece(at_ns + 30 * S, asked.site, asked.overrides) == (at_ns + 68 * S, "tide")
 
 
-def test_a_piece_of_a_finishing_show_ends_later_by_what_was_called_but_not_after_the_latest_end() -> None:
-    asked = Asked(site_with(at_close="finish", grace=180 * S))
-    begins_ns = next(
-        one.picture.zero_ns
-        for one in score(CLOSES - 10 * MIN, CLOSES + MIN, asked.site)
-        if one.picture and one.from_ns < CLOSES <= one.until_ns
-    )
-    name = asked.at(CLOSES - 1).piece
-    assert name == "tide"
-    alone = Asked(asked.site)
-    ends_ns = begins_ns + 210 * S
-    assert alone.at(ends_ns - 2 * S).piece == "tide"
-    asked.ask(CLOSES - 30 * S, piece="bells")
-    shift_ns = min(47 * S, CLOSES + 180 * S - ends_ns)
-    assert asked.at(ends_ns + shift_ns - 2 * S).piece == "tide"
-    assert asked.at(ends_ns + 49 * S).piece is None
+def test_a_piece_that_finishes_ends_later_by_what_was_called_but_not_after_the_latest_end() -> None:
+    usual = site_with(at_close="finish", grace=5 * MIN)
+    (last,) = [one for one in score(CLOSES - MIN, CLOSES + 5 * MIN, usual) if one.from_ns < CLOSES <= one.until_ns]
+    ends_ns = next(one for one in range(CLOSES, CLOSES + 5 * MIN, S // 2) if not decide(one, usual).piece)
+    for grace_ns, shift_ns in ((5 * MIN, 47 * S), (ends_ns - CLOSES + 20 * S, 20 * S)):
+        asked = Asked(site_with(at_close="finish", grace=grace_ns))
+        asked.ask(CLOSES - 30 * S, piece="bells")
+        assert asked.at(CLOSES + 16 * S).piece == "bells"
+        assert asked.at(CLOSES + 18 * S).piece == last.piece
+        assert asked.at(ends_ns + shift_ns - S).piece == last.piece
+        assert asked.at(ends_ns + shift_ns).piece is None
 
 
 ROOF: SiteProtocol = replace(SITE, zones={"roof": ((1, 1, 30),)})  # type: ignore[type-var]  # it is a PlainSite
