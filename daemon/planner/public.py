@@ -24,7 +24,8 @@ class PublicLookup:
         self._facts: tuple[object, ...] = ()
         self._from_ns = 0
         self._now = PublicNow()
-        self._times: tuple[Site, OpeningTimes] | None = None
+        self._times: tuple[Site, int, OpeningTimes] | None = None
+        """Of which site they are, and from when on they are known."""
         self._topic: _Topic | None = None
         self.text = "{}"
         """The answer of GET /api/public: JSON."""
@@ -74,13 +75,11 @@ class PublicLookup:
 
     def _look_up(self, at_ns: int) -> PublicNow:
         now = self._situation
-        if (
-            self._times is None
-            or self._times[0] is not now.site
-            or not self._from_ns <= at_ns < self._times[1].until_ns
-        ):
-            self._times = now.site, opening_times(at_ns, now.site)
-        return public_now(at_ns, now.site, self._times[1], now.overrides, now.held)
+        site, from_ns, times = self._times or (None, 0, None)
+        if times is None or site is not now.site or not from_ns <= at_ns < times.until_ns:
+            times = opening_times(at_ns, now.site)
+            self._times = now.site, at_ns, times
+        return public_now(at_ns, now.site, times, now.overrides, now.held)
 
     def _send(self, url: str | None) -> None:
         if self._topic and self._topic.url != url:

@@ -22,7 +22,7 @@ from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.reports.public import opening_times, public_now
 from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile.reader import FrameWriter, Universe
-from tests.api.house import StillClock, offset_to, run, write_site
+from tests.api.house import StillClock, instant, offset_to, run, write_site
 from tests.mosquitto import Mosquitto
 from tests.tools import needs
 from tests.waiting import PATIENCE_S
@@ -45,6 +45,19 @@ async def planner_of(folder: Path, url: str, clock: Clock) -> AsyncIterator[Plan
         yield planner
     finally:
         await planner.stop()
+
+
+def test_a_clock_that_is_set_back_brings_the_times_of_that_day_back(tmp_path: Path) -> None:
+    async def work() -> None:
+        clock = StillClock("2026-12-13T18:00")
+        async with planner_of(tmp_path / "site", "mqtt://127.0.0.1:1/quay/sign", clock) as planner:
+            planner.public.look()
+            assert json.loads(planner.public.text)["opens"] == "2026-12-13T17:00:00+00:00"
+            clock._wall = lambda: instant(AT)
+            planner.public.look()
+            assert json.loads(planner.public.text)["opens"] == "2026-12-12T17:00:00+00:00"
+
+    run(work())
 
 
 async def until(true: Callable[[], bool], what: str) -> None:
