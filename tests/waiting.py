@@ -10,13 +10,13 @@ from typing import Any
 PATIENCE_S = 60.0
 
 
-def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> Any:
-    """Wait for something that must come; what it came to."""
+def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIENCE_S, every_s: float = 0.02) -> Any:
+    """Wait for something that must come; what it came to. What takes long to look at is looked at less often."""
     deadline = time.monotonic() + patience_s
     while time.monotonic() < deadline:
         if found := true():
             return found
-        time.sleep(0.02)
+        time.sleep(every_s)
     raise AssertionError(f"in {patience_s:g} s there was never {what}")
 
 

@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
-from itertools import pairwise
+from itertools import pairwise, repeat
 from pathlib import Path
 
 import numpy as np
@@ -173,28 +173,33 @@ def wall(instant: str) -> float:
 
 
 CASES = ("planner alive", "planner killed before", "score forged to contain light")
-DARK_IN_S = 20
-"""A busy machine begins three shows within these seconds."""
+DARK_IN_S = (18, 50)
+"""In how many seconds the dark hours begin: at the first try, and where a busy machine has not begun three shows by
+then."""
 
 
 def test_the_wire_is_black_at_the_first_instant_of_dark_hours(tmp_path: Path) -> None:
     """Three evenings at once, since each waits for its dark hours."""
-    with ThreadPoolExecutor() as pool:
-        for found in [pool.submit(dark_hours_begin, case, tmp_path / f"site {at}") for at, case in enumerate(CASES)]:
-            found.result()
+    for dark_in_s in DARK_IN_S:
+        with ThreadPoolExecutor() as pool:
+            folders = [tmp_path / f"{dark_in_s}-{at}" for at in range(len(CASES))]
+            if all(pool.map(dark_hours_begin, CASES, folders, repeat(dark_in_s))):
+                return
+    raise AssertionError(f"there was never light within {dark_in_s} s")
 
 
-def dark_hours_begin(case: str, folder: Path) -> None:
+def dark_hours_begin(case: str, folder: Path, dark_in_s: int) -> bool:
+    """One evening at the beginning of its dark hours. Whether there was light before them."""
     with evening_apart(folder, "127.0.0.1", "1") as evening:
         evening.write(numbered(LOOP), dark_from="22:30", dark_to="07:00")
-        evening.move_to(f"2026-12-01T22:29:{60 - DARK_IN_S}")
+        evening.move_to(f"2026-12-01T22:29:{60 - dark_in_s}")
         dark_ns = int(wall("2026-12-01T22:30:00+00:00") * 1e9) - evening.offset_ns
         dark_ns += time.monotonic_ns() - time.time_ns()
         with evening.reader("0.0.0.0") as reader, evening.running():
             assert evening.process
-            reader.wait_for(
-                lambda seen: len([one for one in seen if not one.black]) > 20, f"{case}: light before the dark hours"
-            )
+            wait_until(lambda: len(reader.lit()) > 20 or time.monotonic_ns() > dark_ns, "dark hours")
+            if time.monotonic_ns() > dark_ns - 2 * 10**9:
+                return False
             if case != "planner alive":
                 os.kill(evening.process.pid, signal.SIGSTOP)  # so that no new planner is started
                 os.kill(evening.pid("planner"), signal.SIGKILL)
@@ -211,6 +216,7 @@ def dark_hours_begin(case: str, folder: Path) -> None:
         assert seen[out].at_ns > dark_ns - READ_LATE_NS
     else:
         assert seen[out - 1].at_ns > dark_ns - 2 * 10**9, f"{case}: there was light until the fade"
+    return True
 
 
 def test_a_missing_site_is_reported_on_one_line(evening: Evening) -> None:

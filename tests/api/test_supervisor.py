@@ -22,7 +22,7 @@ def test_a_second_run_on_one_state_folder_is_refused_and_leaves_the_first_alone(
     command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(folder)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as first:
         wait_until((folder / "state" / "address").exists, "an address")
-        wait_until(lambda: gloaming("now", folder).returncode == 0, "an answer")
+        wait_until(lambda: gloaming("now", folder).returncode == 0, "an answer", every_s=0.2)
         second = gloaming("run", folder)
         assert second.returncode == 2
         assert "another `gloaming run`" in second.stderr

@@ -18,6 +18,8 @@ pytestmark = needs("ip")
 BELLS = 1_000_000
 """What the frame numbers of the called piece begin after."""
 COUNT, LENGTH, FRAME_NS = 200, 40, 25_000_000
+LATE_FRAMES = 40
+"""For how long a busy machine may send what it showed before it was called."""
 
 
 def due_ns(packets: list[Seen]) -> int:
@@ -59,7 +61,8 @@ def test_the_show_goes_on_at_the_frame_where_it_was(tmp_path: Path) -> None:
         goes_on_at = decide(found.until_ns, site, overrides).frame
         assert was is not None
         assert goes_on_at is not None
-        assert before[-1].number <= was + 1
+        late = 0 if found.call.after else LATE_FRAMES
+        assert before[-1].number <= was + 1 + late
         assert later[0].number >= goes_on_at + 1
         if found.call.after:
             assert (was, goes_on_at) == (COUNT - 1, 0)
