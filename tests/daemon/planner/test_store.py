@@ -279,6 +279,16 @@ def test_what_is_out_of_service_stays_so_over_a_restart(tmp_path: Path) -> None:
         assert store.overrides(NOW + 399 * 86_400 * S) == (ridge,)
 
 
+def test_a_called_piece_is_called_over_a_restart_now_or_after_another(tmp_path: Path) -> None:
+    calls = tuple(Override(id, Kind.CALL, NOW, NOW + S, "Ada", piece="bells", after=id == 2) for id in (1, 2))
+    with state(tmp_path) as store:
+        for call in calls:
+            store.add(call)
+        assert store.wait()
+    with state(tmp_path) as store:
+        assert store.overrides(NOW) == calls
+
+
 def test_a_hold_is_stored_with_its_name_and_is_not_read_for_long_once_it_has_ended(tmp_path: Path) -> None:
     """Its end is far away when it begins: a gauge at its limit would fill the memory for a year."""
     wind = Override(1, Kind.HOLD_DARK, NOW, NOW + 400 * 86_400 * S, hold="wind", why="15.2 is above 14 since 18:05")
