@@ -87,8 +87,12 @@ class Situation:
 
     def read_overrides(self) -> None:
         """Read the stored overrides again. A call of what the site no longer has does not count."""
-        stored, given = self.store.overrides(self.now_ns() - KEEP_NS), {*self.site.shows, *self.site.pieces}
-        self.overrides = tuple(one for one in stored if one.kind != Kind.CALL or (one.piece or one.show) in given)
+        stored, site = self.store.overrides(self.now_ns() - KEEP_NS), self.site
+        self.overrides = tuple(
+            one
+            for one in stored
+            if one.kind != Kind.CALL or (one.piece in site.pieces if one.piece else one.show in site.shows)
+        )
 
     def standing(self, at_ns: int) -> tuple[Override, ...]:
         """The overrides in force or still to come. A called piece begins and ends as it is looked up."""

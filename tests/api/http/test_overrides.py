@@ -13,6 +13,8 @@ from typing import Any
 import httpx
 import pytest
 
+from gloaming.daemon.direction.overrides import Kind as OverrideKind
+from gloaming.daemon.direction.overrides import Override
 from tests.api.house import House, house, run
 
 AT = "2026-12-12T18:00:00"
@@ -168,6 +170,22 @@ def test_a_piece_is_called_after_the_one_that_plays_and_its_begin_and_end_move_w
             )
             shown = await ask(client, {"kind": "call", "show": "short"})
             assert {one["id"] for one in shown["ended"]} == {made["id"], last["id"]}
+
+    run(work())
+
+
+def test_a_call_of_what_the_site_no_longer_has_does_not_count(tmp_path: Path) -> None:
+    """Not even if a show has the name of the piece, or a piece that of the show."""
+
+    async def work() -> None:
+        async with house(tmp_path, AT) as first:
+            at_ns = first.planner.now_ns()
+            for id, names in ((1, {"piece": "short"}), (2, {"show": "lanterns"})):
+                call = Override(id, OverrideKind.CALL, at_ns - 1, at_ns + 10**11, **names)
+                first.planner._store.add(call)
+        async with house(tmp_path, AT) as again, again.client(again.token) as client:
+            found = await now(client)
+            assert (found["overrides"], found["show"]) == ([], "evening")
 
     run(work())
 
