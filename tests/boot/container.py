@@ -26,7 +26,7 @@ PORT = 5568
 """E1.31 9.2."""
 
 
-def run(*command: str, check: bool = True, timeout_s: float = 120.0) -> str:
+def run(*command: str, check: bool = True, timeout_s: float = 900.0) -> str:
     """A command to its end; what it printed. AssertionError with all it said where it fails."""
     done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, check=False)
     assert done.returncode == 0 or not check, f"{' '.join(command)}: {done.returncode}\n{done.stdout}\n{done.stderr}"
@@ -40,7 +40,7 @@ def debian_root(packages: str = PACKAGES) -> Path:
         CACHE.mkdir(parents=True, exist_ok=True)
         fresh = CACHE / f"fresh-{os.getpid()}"
         with outdoors():
-            run("debootstrap", "--variant=minbase", f"--include={packages}", SUITE, str(fresh), MIRROR, timeout_s=900)
+            run("debootstrap", "--variant=minbase", f"--include={packages}", SUITE, str(fresh), MIRROR)
         shutil.rmtree(fresh / "var/cache/apt/archives")
         fresh.rename(root)
     return root
@@ -124,7 +124,7 @@ class Machine:
         """Everything inside ends at once: nothing is told, nothing is flushed by the processes."""
         assert self.process
         os.kill(int(self.init), signal.SIGKILL)
-        self.process.wait(30)
+        self.process.wait(120)
         self.process = None
 
     def scrap(self) -> None:
@@ -133,7 +133,7 @@ class Machine:
         run("umount", str(self.root))
 
 
-def wait_for(true: Callable[[], object], otherwise: str, within_s: float = 40.0) -> None:
+def wait_for(true: Callable[[], object], otherwise: str, within_s: float = 120.0) -> None:
     """Wait until something holds. AssertionError when it does not come to pass."""
     deadline = time.monotonic() + within_s
     while not true():

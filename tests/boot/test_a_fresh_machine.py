@@ -49,7 +49,7 @@ def test_the_second_command_skips_what_this_machine_lacks_and_names_each_package
     install, _, tests = COMMANDS[1].rpartition(" && ")
     begin = time.monotonic()
     with outdoors():
-        done = fresh.run(install)
+        done = fresh.run(f"export PIP_NO_COMPILE=1 && {install}")  # what the tests do not import is not compiled
     assert done.returncode == 0, done.stdout
     print(f"second command: {time.monotonic() - begin:.0f} s to install {mib(fresh)} MB")
     done = fresh.run(f"{tests} -m needs --ignore tests/boot/test_the_package.py")

@@ -74,7 +74,7 @@ def fetch_wheels(folder: Path) -> None:
     locks = [word for each in ("board", "build") for word in ("-r", str(TOP / f"systemd/{each}.lock"))]
     pip = [sys.executable, "-m", "pip", "download", "-qq", "--only-binary=:all:", "--require-hashes"]
     with outdoors():
-        run(*pip, "--python-version", PYTHON, *platforms, "--dest", str(folder), *locks, timeout_s=300)
+        run(*pip, "--python-version", PYTHON, *platforms, "--dest", str(folder), *locks)
 
 
 def refused(board: Board, how: str) -> str:

@@ -46,18 +46,25 @@ def packages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Path]]:
     shutil.rmtree(folder)
 
 
+@pytest.fixture(scope="module")
+def trees(packages: list[Path]) -> list[Path]:
+    """What is inside one of each kind."""
+    trees = [package.with_suffix(".tree") for package in (packages[0], packages[2])]
+    for package, tree in zip((packages[0], packages[2]), trees, strict=True):
+        subprocess.run(["dpkg-deb", "--extract", package, tree], check=True)
+    return trees
+
+
 def test_two_builds_of_a_commit_are_equal_byte_for_byte(packages: list[Path]) -> None:
     here, there, _ = packages
     assert here.name == there.name
     assert here.read_bytes() == there.read_bytes()
 
 
-def test_what_is_inside_is_listed_and_is_what_is_pinned(packages: list[Path], tmp_path: Path) -> None:
+def test_what_is_inside_is_listed_and_is_what_is_pinned(packages: list[Path], trees: list[Path]) -> None:
     """CycloneDX 1.6 (ECMA-424): each library by its package URL."""
     pinned = re.findall(r"^(\S+)==(\S+)", (packages[0].parents[1] / "systemd/board.lock").read_text(), re.MULTILINE)
-    for package in (packages[0], packages[2]):
-        tree = tmp_path / package.stem
-        subprocess.run(["dpkg-deb", "--extract", package, tree], check=True)
+    for tree in trees:
         listed = json.loads((tree / "usr/share/doc/gloaming/gloaming.cdx.json").read_text())
         assert (listed["bomFormat"], listed["specVersion"]) == ("CycloneDX", "1.6")
         assert listed["metadata"]["component"]["name"] == "gloaming"
@@ -66,13 +73,9 @@ def test_what_is_inside_is_listed_and_is_what_is_pinned(packages: list[Path], tm
         assert [page for page in pages if not (tree / "usr/share/doc/gloaming" / page).is_file()] == []
 
 
-def test_completion_and_the_man_page_are_inside_the_same_for_every_board(packages: list[Path], tmp_path: Path) -> None:
+def test_completion_and_the_man_page_are_inside_the_same_for_every_board(trees: list[Path]) -> None:
     places = ["man/man1/gloaming.1.gz", *PLACES.values()]
-    inside = []
-    for package in (packages[0], packages[2]):
-        tree = tmp_path / package.stem
-        subprocess.run(["dpkg-deb", "--extract", package, tree], check=True)
-        inside.append([(tree / "usr/share" / place).read_bytes() for place in places])
+    inside = [[(tree / "usr/share" / place).read_bytes() for place in places] for tree in trees]
     assert inside[0] == inside[1]
     assert b".SH NAME" in gzip.decompress(inside[0][0])
     assert [b"rig-check" in text for text in inside[0][1:]] == [True] * 3
