@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests.api.cli.test_completion import PLACES
-from tests.boot.fresh_root import TOP, clone
+from tests.clone.fresh_root import TOP, clone
 from tests.namespaces import outdoors
 from tests.test_docs import DOCS
 from tests.tools import needs
