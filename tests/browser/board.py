@@ -21,6 +21,7 @@ from tests.api.house import offset_to, write_site
 from tests.waiting import PATIENCE_S, wait_until
 
 MS = 30_000
+expect.set_options(timeout=MS)  # 5 s by default, which a busy machine may need
 ANNA, DESK = "Anna's phone", "Boathouse desk"
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
