@@ -132,6 +132,10 @@ def hours(chance: Random, **more: object) -> dict[str, object]:
     return {"days": chance.choice(DAYS), "from": begin, "to": chance.choice(CLOCKS), "place": "site.toml:9", **more}
 
 
+HELD = {Kind.PAUSE: Kind.HOLD_PAUSE, Kind.DARK: Kind.HOLD_DARK, Kind.DIM: Kind.HOLD_DIM}
+"""What a hold does, beside what a person does."""
+
+
 def asked(chance: Random, id: int, day_ns: int) -> Override:
     kind = chance.choice((Kind.PAUSE, Kind.DARK, Kind.CALL, Kind.DIM, Kind.MUTE, Kind.SKIP, Kind.BURN_IN))
     at_ns = day_ns + chance.randrange(86_400) * S
@@ -139,7 +143,7 @@ def asked(chance: Random, id: int, day_ns: int) -> Override:
     piece = chance.choice(("bells", "tide", "lanterns")) if kind == Kind.CALL and chance.random() < 0.6 else None
     return Override(
         id,
-        kind,
+        HELD.get(kind, kind) if id % 3 == 0 else kind,
         at_ns,
         at_ns + length_ns,
         ended_ns=at_ns + chance.randrange(length_ns) if chance.random() < 0.3 else None,
