@@ -39,7 +39,7 @@ ENDED_NS = HOUR_NS
 APART_NS = SECOND_NS
 """Readings begin and end overrides once in this time."""
 WRITE_APART_NS = 10 * SECOND_NS
-"""Where readings only begin and break off a condition, the states are written once in this time."""
+"""Where readings only begin a condition again and again, the states are written once in this time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +106,14 @@ class Holds:
         if now_ns is None:
             self._early[name] = reading, retained
             return None
-        was = self._kept[name].state.in_force_at(now_ns)
+        before = self._kept[name].state
         self._hear(hold, reading, max(self._latest_ns, min(at_ns, now_ns)), retained)
-        changed = self._kept[name].state.in_force_at(now_ns) != was
+        state = self._kept[name].state
+        changed = state.in_force_at(now_ns) != before.in_force_at(now_ns)
         if changed and not 0 <= now_ns - self._changed_ns < APART_NS:
             self._follow(now_ns)
+        elif state.run_ns != before.run_ns:
+            self._write(now_ns)
         return None
 
     def look(self) -> None:
@@ -274,8 +277,10 @@ class Holds:
         """Write the states if more than a reading has changed."""
         kept, written, clocks = self._kept, self._written, self._situation.steps.clocks
         soon = {name: one.soon for name, one in kept.items()} != {name: one.soon for name, one in written.items()}
-        later = any(one.state.run_ns != written[name].state.run_ns for name, one in kept.items() if name in written)
-        if soon or (later and not 0 <= now_ns - self._written_ns < WRITE_APART_NS):
+        runs = [(written[name].state.run_ns, one.state.run_ns) for name, one in kept.items() if name in written]
+        broken = any(was not in (None, run_ns) for was, run_ns in runs)  # else a restart would go on with it
+        begun = any(was != run_ns for was, run_ns in runs)
+        if soon or broken or (begun and not 0 <= now_ns - self._written_ns < WRITE_APART_NS):
             self._written, self._written_ns = dict(kept), now_ns
             text = _FACT.dump_json(_Fact(clocks.boot, clocks.apart_ns, kept)).decode()
             self._situation.store.set_fact(FACT, text)
