@@ -32,9 +32,10 @@ LATE_S = 5.0
 """A message may be older than this where the thread did not come to the end of what had arrived."""
 BEHIND_S = 10.0
 """A broker that sends faster than it is read for this time loses the connection, and with it what waits."""
-PACKETS, PACKETS_WITHIN_S, PACE_S = 500, 0.5, 0.02
-"""As many packets are read: more would take the planner's time. TCP holds the broker back."""
-OF_A_TOPIC, OF_A_TOPIC_WITHIN_S = 500, 10.0
+PACKETS, PACKETS_WITHIN_S, PACE_S = 3000, 3.0, 0.02
+"""As many packets are read: more would take the planner's time. TCP holds the broker back. What comes until a flood is
+found must be far less, or other topics would wait behind it."""
+OF_A_TOPIC, OF_A_TOPIC_WITHIN_S = 200, 5.0
 FLOOD_PAUSE_S = 30.0
 """A topic with more messages than `OF_A_TOPIC` is left out for this time, so that other topics are heard."""
 NEW_S, SETTLE_S = 10.0, 60.0
