@@ -48,10 +48,12 @@ def packages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Path]]:
 
 @pytest.fixture(scope="module")
 def trees(packages: list[Path]) -> list[Path]:
-    """What is inside one of each kind."""
+    """What one of each kind lays into /usr/share."""
     trees = [package.with_suffix(".tree") for package in (packages[0], packages[2])]
     for package, tree in zip((packages[0], packages[2]), trees, strict=True):
-        subprocess.run(["dpkg-deb", "--extract", package, tree], check=True)
+        tree.mkdir()
+        extract = 'dpkg-deb --fsys-tarfile "$0" | tar -x -C "$1" ./usr/share'
+        subprocess.run(["sh", "-c", extract, package, tree], check=True)
     return trees
 
 
