@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 from urllib.parse import unquote, urlsplit
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from gloaming.daemon.site.placeholders import NAMES, stands_in, unknown
 from gloaming.daemon.site.schema_rules import AnyHours, Length
@@ -87,7 +87,7 @@ def broker_and_topic(url: str) -> tuple[Broker, str]:
     return Broker(parts.hostname or "", port, tls, user, password), unquote(parts.path.lstrip("/"))
 
 
-def read_mqtt(text: object) -> str:
+def _read_mqtt(text: object) -> str:
     """The address of a broker and of one topic: a shared or wildcard subscription is several (MQTT 5.0, 4.7, 4.8.2)."""
     hint = 'as "mqtt://192.0.2.5/lights"'
     url = _read_url(text)
@@ -96,6 +96,14 @@ def read_mqtt(text: object) -> str:
     if urlsplit(url).scheme not in ("mqtt", "mqtts") or not topic or not topic.isprintable() or several:
         raise WrongValueError("this does not name a broker and a topic", hint)
     return url
+
+
+Topic = Annotated[
+    str,
+    BeforeValidator(_read_mqtt),
+    WithJsonSchema({"type": "string", "pattern": r"^mqtts?://[^/\s]+/[^#+\s]+$"}),
+    Field(examples=['"mqtt://192.0.2.5/pier/lights"']),
+]
 
 
 class Alert(Table):
@@ -136,6 +144,9 @@ class Hook(Table):
     Lengths in ns.
     """
 
+    ONE_OF = ("url", "command", "mqtt")
+    NEEDS: ClassVar = {"retain": "mqtt"}
+
     at: Annotated[
         Literal["opening", "closing", "show-begins", "show-ends", "piece-begins", "piece-ends"],
         Field(examples=['"piece-begins"']),
@@ -153,7 +164,7 @@ class Hook(Table):
         None
     )
     """A program with its full path, and its arguments. GLOAMING_HOOK has the moment, GLOAMING_BODY the body."""
-    mqtt: Annotated[str, BeforeValidator(read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
+    mqtt: Topic | None = None
     """An MQTT broker and a topic. `body` is sent to it."""
     retain: Annotated[bool, Field(examples=["false"])] = True
     """With mqtt: the broker keeps the message for who comes later."""
@@ -164,17 +175,12 @@ class Hook(Table):
 
     @model_validator(mode="after")
     def _one(self) -> Hook:
-        given = [key for key in ("url", "command", "mqtt") if getattr(self, key) is not None]
-        if len(given) != 1:
-            raise WrongValueError("a hook has one of url, command, mqtt", f"this has {' and '.join(given) or 'none'}")
         if self.before and self.after:
             raise WrongValueError("before and after exclude each other", "give one of them")
         if max(self.before, self.after) > FURTHEST_NS:
             raise WrongValueError("a hook is at most 6 hours from its moment", 'as before = "10 min"')
         if self.only is not None and self.at in ("opening", "closing"):
             raise WrongValueError(f"only has no effect at {self.at}", "leave it out")
-        if "retain" in self.model_fields_set and self.mqtt is None:
-            raise WrongValueError("retain has no effect without mqtt", "leave it out")
         return self
 
     @model_validator(mode="after")

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from gloaming.daemon.site.input_keys import read_key
-from gloaming.daemon.site.schema_delivery import read_mqtt
+from gloaming.daemon.site.schema_delivery import Topic
 from gloaming.daemon.site.schema_rules import Brightness, Length
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.rig.model import Named
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
+InputKey = Annotated[
+    str,
+    BeforeValidator(read_key),
+    WithJsonSchema({"type": "string", "pattern": "^KEY_[A-Z0-9]+$"}),
+    Field(examples=['"KEY_ENTER"']),
+]
 Number = Annotated[float, Field(allow_inf_nan=False)]
-Topic = Annotated[str, BeforeValidator(read_mqtt), Field(examples=['"mqtt://192.0.2.5/gate/button"'])]
 
 
 class Trigger(Named):
@@ -23,6 +28,9 @@ class Trigger(Named):
 
     Lengths in ns.
     """
+
+    ONE_OF = ("piece", "show")
+    NEEDS: ClassVar = {"lasts": "show", "after_piece": "piece", "payload": "mqtt", "key": "device"}
 
     piece: Annotated[str, Field(examples=['"bells"'])] | None = None
     """The piece that it calls."""
@@ -42,7 +50,7 @@ class Trigger(Named):
     """Listens to HTTP, with a token of its own."""
     device: Annotated[str, Field(pattern="^/dev/", examples=['"/dev/input/by-id/usb-button-event-kbd"'])] | None = None
     """A button or scanner that announces itself as a keyboard."""
-    key: Annotated[str, BeforeValidator(read_key), Field(examples=['"KEY_ENTER"'])] | None = None
+    key: InputKey | None = None
     """Only this key of the device is an event. Without it, every key. A scanner ends with KEY_ENTER."""
     cool_down: Annotated[Length, Field(examples=['"2 min"'])] = 0
     """How long it rests after it has called."""
@@ -57,17 +65,8 @@ class Trigger(Named):
 
     @model_validator(mode="after")
     def _whole(self) -> Trigger:
-        if (self.piece is None) == (self.show is None):
-            raise WrongValueError("a trigger calls a piece or a show", 'give one of them, as piece = "bells"')
         if self.mqtt is None and not self.http and self.device is None:
             raise WrongValueError("a trigger listens to nothing", "give it mqtt, http = true or device")
-        for key, needs, there in (("payload", "mqtt", self.mqtt), ("key", "device", self.device)):
-            if getattr(self, key) is not None and there is None:
-                raise WrongValueError(f"{key} has no effect without {needs}", f"give {needs} too, or leave {key} out")
-        if self.show is None and self.lasts is not None:
-            raise WrongValueError("a piece lasts as long as it is", "leave lasts out")
-        if self.show is not None and self.after_piece:
-            raise WrongValueError("only a piece can begin after another", "leave after_piece out")
         return self
 
 
@@ -76,6 +75,9 @@ class Hold(Named):
 
     Lengths in ns.
     """
+
+    ONE_OF = ("above", "below", "equals")
+    NEEDS: ClassVar = {"until_below": "above", "until_above": "below"}
 
     mqtt: Topic | None = None
     """An MQTT broker and the topic of the readings."""
@@ -112,15 +114,8 @@ class Hold(Named):
 
     @model_validator(mode="after")
     def _whole(self) -> Hold:
-        given = [key for key in ("above", "below", "equals") if getattr(self, key) is not None]
-        if len(given) != 1:
-            text = f"this has {' and '.join(given) or 'none'}"
-            raise WrongValueError("a hold has one of above, below, equals", text)
         if (self.mqtt is None) == (not self.http):
             raise WrongValueError("a hold listens to mqtt or to http", "give one of them")
-        for key, needs in (("until_below", "above"), ("until_above", "below")):
-            if getattr(self, key) is not None and getattr(self, needs) is None:
-                raise WrongValueError(f"{key} has no effect without {needs}", f"give {needs} too, or leave {key} out")
         if self.above is not None and self.until_below is not None and self.until_below > self.above:
             raise WrongValueError("until_below is above the number of above", "give the same number or a lower one")
         if self.below is not None and self.until_above is not None and self.until_above < self.below:

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, ClassVar, Self, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError, model_validator
 
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError, WrongValueError
 from gloaming.shows.config_files.known_names import instead
@@ -21,9 +21,24 @@ class Table(BaseModel):
     """A table of a person's file. It is frozen and refuses unknown keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+    ONE_OF: ClassVar[tuple[str, ...]] = ()
+    """Keys of which it has exactly one."""
+    NEEDS: ClassVar[Mapping[str, str]] = {}
+    """Keys that have no effect without another key."""
 
     place: str = ""
     """Where the table is: "site.toml:12"."""
+
+    @model_validator(mode="after")
+    def _keys_together(self) -> Self:
+        given = [key for key in self.ONE_OF if getattr(self, key) is not None]
+        if self.ONE_OF and len(given) != 1:
+            problem = f"a {type(self).__name__.lower()} has one of {', '.join(self.ONE_OF)}"
+            raise WrongValueError(problem, f"this has {' and '.join(given) or 'none'}")
+        for key, other in self.NEEDS.items():
+            if key in self.model_fields_set and getattr(self, other) is None:
+                raise WrongValueError(f"{key} has no effect without {other}", f"give {other} too, or leave {key} out")
+        return self
 
 
 def _one_line(text: str) -> str:

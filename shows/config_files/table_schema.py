@@ -36,6 +36,10 @@ def file_schema(model: type[Table]) -> dict[str, Any]:
         place.pop("title")
         place["description"] = (table.__doc__ or "").partition("\n")[0]
         del place["properties"]["place"]
+        if table.ONE_OF:
+            place["oneOf"] = [{"required": [key]} for key in table.ONE_OF]
+        if table.NEEDS:
+            place["dependentRequired"] = {key: [other] for key, other in table.NEEDS.items()}
         texts = descriptions(table)
         for name, field in table.model_fields.items():
             if name != "place":
