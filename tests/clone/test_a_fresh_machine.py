@@ -38,7 +38,7 @@ def mib(fresh: FreshRoot) -> int:
 
 
 def test_the_first_command_plays_the_demonstration_and_takes_no_more_than_200_mb(fresh: FreshRoot) -> None:
-    assert [line.rpartition(".venv/bin/")[2] for line in COMMANDS] == ["gloaming demo", "python -m pytest -q -n auto"]
+    assert [line.rpartition(".venv/bin/")[2] for line in COMMANDS] == ["gloaming demo", "python -m tests.run"]
     begin = time.monotonic()
     with outdoors():
         done = fresh.run(f"{COMMANDS[0]} --for 5")
