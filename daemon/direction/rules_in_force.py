@@ -18,7 +18,8 @@ from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import PAUSES, Kind, Override
 from gloaming.daemon.direction.pauses import Interval, StandStill, stand_stills
 from gloaming.daemon.direction.precedence import Claim, LightSource, Line, Source, place, strongest
-from gloaming.daemon.direction.rundown import Occurrence, Rundown, rundown
+from gloaming.daemon.direction.rundown import Occurrence, Rundown
+from gloaming.daemon.direction.running_order import rundown
 from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.score.score import Picture
 from gloaming.shows.time_units import DAY_NS

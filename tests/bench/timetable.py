@@ -18,7 +18,7 @@ from time import process_time
 from gloaming.daemon.direction import decide as deciding
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.rundown import rundown
+from gloaming.daemon.direction.running_order import rundown
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.reports.rehearsal import rehearse
 from gloaming.daemon.reports.survey_energy import energy

@@ -255,7 +255,7 @@ def test_dark_hours_cut_it_and_refuse_one_that_would_begin_in_them() -> None:
 
 
 def test_what_cannot_be_played_is_refused_and_an_eleventh_that_would_wait() -> None:
-    asked = Asked(replace(SITE, pieces={**PIECES, "lost": replace(PIECES["bells"], info=None)}))  # type: ignore[type-var]
+    asked = Asked(replace(SITE, pieces={**PIECES, "lost": replace(PIECES["bells"], info=None)}))  # type: ignore[type-var]  # a plain value stands for a site
     with pytest.raises(Refusal) as refused:
         asked.ask(OPENS + S, piece="lost")
     assert refused.value.reasons[0].code == ReasonCode.NO_FRAMES
@@ -273,7 +273,7 @@ def test_damage_ends_it_at_once_and_the_show_goes_on() -> None:
     asked, at_ns = Asked(), OPENS + 100 * S
     asked.ask(at_ns, piece="bells", after=True)
     damaged = replace(PIECES["bells"], damaged=((at_ns + S, None),))
-    asked.site = replace(SITE, pieces={**PIECES, "bells": damaged})  # type: ignore[type-var]
+    asked.site = replace(SITE, pieces={**PIECES, "bells": damaged})  # type: ignore[type-var]  # a plain value stands for a site
     assert asked.at(OPENS + 212 * S).state == State.WAITING
     assert asked.shown(OPENS + 214 * S) == ("swell", 0)
 

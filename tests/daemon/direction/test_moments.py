@@ -26,7 +26,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
 
 
 def override(kind: Kind, from_s: int, until_s: int, id: int = 1, **more: object) -> Override:
-    return Override(id, kind, OPENS + from_s * SECOND_NS, OPENS + until_s * SECOND_NS, **more)  # type: ignore[arg-type]
+    return Override(id, kind, OPENS + from_s * SECOND_NS, OPENS + until_s * SECOND_NS, **more)  # type: ignore[arg-type]  # any keys
 
 
 def found(site: Site, *overrides: Override, from_s: int = -60, until_s: int = 480) -> list[Moment]:

@@ -28,7 +28,7 @@ from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.occurrences import facts
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, Refusal, ask
-from gloaming.daemon.direction.rundown import _Layout, rundown
+from gloaming.daemon.direction.running_order import _Layout, rundown
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.segments import join
 from gloaming.daemon.reports.nights import season

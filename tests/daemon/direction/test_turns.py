@@ -16,7 +16,8 @@ from gloaming.daemon.direction.day_plan import DayPlan
 from gloaming.daemon.direction.decide import decide, lit, score
 from gloaming.daemon.direction.occurrences import occurrence_of
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.rundown import Occurrence, RundownPiece, rundown
+from gloaming.daemon.direction.rundown import Occurrence, RundownPiece
+from gloaming.daemon.direction.running_order import rundown
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.reports.rehearsal import rehearse

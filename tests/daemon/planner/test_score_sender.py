@@ -101,7 +101,7 @@ def test_an_override_of_a_zone_is_an_area_until_it_ends(tmp_path: Path) -> None:
             count = len(sent.scores)
             planner._decide()
             assert len(sent.scores) == count, "nothing has changed"
-            planner._situation.now_ns = lambda: ns("2026-12-14T18:10:30")  # type: ignore[method-assign]
+            planner._situation.now_ns = lambda: ns("2026-12-14T18:10:30")  # type: ignore[method-assign]  # its clock
             await planner.undo(int(str(made["id"])), "Ada")
             (area,) = sent.scores[-1].areas  # it fades back
             assert area.segments[-1].level_until == 1
@@ -144,7 +144,7 @@ def test_the_journal_has_a_line_when_an_area_begins_and_ends_to_show_something_e
             assert [kind for kind, _ in lines()[3:]] == ["override", "zone"]
             assert lines()[3][1].startswith("path dark until 18:2")
             assert lines()[4][1].startswith("path dark: path: dark by Ada at 18:24")
-            planner._situation.now_ns = lambda: ns("2026-12-14T18:24:35")  # type: ignore[method-assign]
+            planner._situation.now_ns = lambda: ns("2026-12-14T18:24:35")  # type: ignore[method-assign]  # its clock
             planner._decide()
             assert len(lines()) == 5, "it has faded"
             await planner.undo(int(str(made["id"])), "Ada")
