@@ -1,6 +1,6 @@
 """For all tests: in CI a test that is skipped has failed, since CI installs every real part.
 
-With `-n auto` three processes share the tests, file by file: most tests wait for a boot, a browser or a second. E1.31
+With `-n auto` four processes share the tests, file by file: most tests wait for a boot, a browser or a second. E1.31
 has one port, so that each process has a network of its own. Where that is not permitted, one process does it all.
 """
 
@@ -30,7 +30,7 @@ class FileByFile(LoadFileScheduling):
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     config.option.loadscopereorder = False  # the quick ones are last as they stand
-    return 3 if may_have_namespaces() else 0
+    return 4 if may_have_namespaces() else 0
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> FileByFile:
