@@ -55,7 +55,9 @@ def outside_router(
         planner.note("device", f"a new token for the {kind} {name}", device.name)
         return answers.TokenMade(token=token, url=f"{addresses()[0]}/api/{kind}s/{name}")
 
-    @router.post("/api/triggers/{name}", status_code=201, dependencies=[Depends(trigger)])
+    @router.post(
+        "/api/triggers/{name}", status_code=201, response_model_exclude_unset=True, dependencies=[Depends(trigger)]
+    )
     async def pull(name: str) -> answers.OverrideTaken:
         """An event of a trigger: it calls its piece or show, or is refused with the reason. It needs the token of this
         trigger, or that of an operator."""
