@@ -67,13 +67,14 @@ class Buckets:
     _left: dict[object, tuple[float, float]] = field(default_factory=dict)
 
     def take(self, key: object, at_s: float) -> bool:
-        """Whether one more is allowed."""
+        """Whether one more is allowed. One that is refused takes nothing: who asks too often is not shut out."""
         left, since_s = self._left.pop(key, (self.burst, at_s))
         left = min(self.burst, left + (at_s - since_s) * self.rate)
         if len(self._left) >= ADDRESSES_MAX:
             del self._left[next(iter(self._left))]
-        self._left[key] = (max(0.0, left - 1), at_s)
-        return left >= 1
+        allowed = left >= 1
+        self._left[key] = (left - allowed, at_s)
+        return allowed
 
 
 def host_of(authority: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Awaitable, Callable
 import pytest
 from starlette.types import Message, Receive, Scope, Send
 
-from gloaming.api.http.middleware import SITE_FILES_BYTES_MAX, RequestChecks, RequestLimits
+from gloaming.api.http.middleware import SITE_FILES_BYTES_MAX, Buckets, RequestChecks, RequestLimits
 
 LIMITS = RequestLimits(body_bytes=1000, body_s=0.4)
 
@@ -81,3 +81,11 @@ def test_a_long_upload_may_take_long_but_one_that_stalls_or_trickles_ends() -> N
     with pytest.raises(TimeoutError):
         run(lambda: send_body("/api/setup/uploads/1", [b"a"] * 100, 0.1))
     assert run(lambda: send_body("/api/overrides", [b"a"] * 100, 0.1))[0] == 408
+
+
+@pytest.mark.parametrize("apart_s", [0.025, 0.04])
+def test_who_asks_too_often_gets_the_rate_and_is_not_shut_out(apart_s: float) -> None:
+    buckets = Buckets(rate=20, burst=120)
+    allowed = [buckets.take("a phone", at * apart_s) for at in range(round(60 / apart_s))]
+    assert sum(allowed) == pytest.approx(120 + 20 * 60, abs=2)
+    assert sum(allowed[-round(1 / apart_s) :]) == pytest.approx(20, abs=1), "the last second"

@@ -107,7 +107,7 @@ class Wind:
                 return status == 200 and found["holds"][0]["reading"] in readings
             return False
 
-        wait_until(heard, "a reading in the planner")
+        wait_until(heard, "a reading in the planner", every_s=0.1)  # more often would be a flood
 
     def windows(self, late_s: float, changes: list[tuple[bool, int]]) -> list[Window]:
         """The changes of the hold that must have come. A change is at most `late_s` late, or as late as the planner.
