@@ -200,7 +200,8 @@ class Override:
     brightness). A rig check and a burn-in have a `check`, and a `level` (0..1, the brightness). With `show_continues`,
     the show moves on during a pause. `zone` is the part of the rig that it is for, None: all of it. Out of service,
     that part may also be a string, a fixture or a controller, and `why` says what is wrong with it. Of the kinds of a
-    hold, `hold` is its name, and `why` the condition.
+    hold, `hold` is its name, and `why` the condition. `author` is the board that stored it first. `version` counts its
+    changes.
     """
 
     id: int
@@ -218,6 +219,8 @@ class Override:
     hold: str = ""
     piece: str | None = None
     after: bool = False
+    author: str = ""
+    version: int = 1
 
     @property
     def end_ns(self) -> int:

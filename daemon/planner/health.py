@@ -178,7 +178,7 @@ def covered_by(troubles: Iterable[Trouble]) -> set[tuple[str, str]]:
 
 
 @dataclass(frozen=True, slots=True)
-class Board:
+class BoardHealth:
     """Figures of the machine; None where it has none."""
 
     temperature_c: float | None
@@ -193,12 +193,12 @@ class Board:
     open_files: int
 
 
-def read_board(state: Path) -> Board:
+def read_board(state: Path) -> BoardHealth:
     """The machine's figures now. Disk and wear are those of the card with `state`."""
     memory = _memory()
     disk = _disk(state)
     device = _device(state)
-    return Board(
+    return BoardHealth(
         temperature_c=_temperature(),
         disk_free_bytes=disk[0] if disk else None,
         disk_bytes=disk[1] if disk else None,
@@ -212,7 +212,7 @@ def read_board(state: Path) -> Board:
     )
 
 
-def troubles_of(board: Board) -> list[Trouble]:
+def troubles_of(board: BoardHealth) -> list[Trouble]:
     """The troubles that a board's figures show."""
     found: list[Trouble] = []
     if board.temperature_c is not None and board.temperature_c >= HOT_C:

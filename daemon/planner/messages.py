@@ -24,7 +24,7 @@ GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (I
 
 
 def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses) -> Setup:
-    """The setup: where the rig's universes go, how packets look, and the limits.
+    """The setup: where this board's universes go, how packets look, and the limits.
 
     The universes of a controller whose name has no address go nowhere but to multicast, if it has that.
     """
@@ -32,12 +32,14 @@ def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses)
     targets = []
     for number, slots in site.slots.items():
         controller = rig.controller_of[number]
+        if controller.name not in site.fed:
+            continue
         groups = GROUPS[output.multicast] if controller.multicast or controller.host is None else ()
         address = address_of(controller, addresses)
         hosts = (*((address,) if address else ()), *groups)
         targets.append(Target(number, slots, hosts, controller.spread, controller.lead))
     return Setup(
-        heading=Heading(cid, site.source_name, output.priority, output.synchronization, output.preview),
+        heading=Heading(cid, site.source_name, site.priority, output.synchronization, output.preview),
         targets=tuple(targets),
         interface=output.interface,
         between_performances=output.between_performances,

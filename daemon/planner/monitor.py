@@ -14,7 +14,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
 from gloaming.daemon.integrations.hooks import Hooks, Times
-from gloaming.daemon.planner.health import Board, Trouble, TroubleCode, covered_by, read_board, troubles_of
+from gloaming.daemon.planner.health import BoardHealth, Trouble, TroubleCode, covered_by, read_board, troubles_of
 from gloaming.daemon.planner.show_moments import Followed, ShowMoments
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
@@ -48,7 +48,7 @@ class Monitor:
         """`wake_at` is called with the instant at which `send_due` is due again."""
         self._situation, self._state, self._client, self._reported = situation, state, client, reported
         self._wake_at, self.others = wake_at, list(others)
-        self.board: Board = read_board(state)
+        self.board: BoardHealth = read_board(state)
         self.transmitter_lost = 0
         self._other_build = False
         self._since: dict[tuple[str, str], int] = {}

@@ -49,7 +49,8 @@ _KINDS = tuple(str(kind) for kind in Kind)
 _FAULTS = tuple(str(fault) for fault in Fault)
 _REPAIR_COLUMNS = "id, part, pixel, fault, note, at_ns, who, mended_ns, mended_by"
 _COLUMNS = (
-    "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why, hold, piece, after"
+    "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why, hold, piece, after, "
+    "author, version"
 )
 
 
@@ -405,8 +406,28 @@ def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
             hold or "",
             piece,
             bool(after),
+            author or "",
+            int(version or 1),
         )
-        for id, kind, at_ns, until_ns, who, ended_ns, show, level, moves, check, zone, why, hold, piece, after in rows
+        for (
+            id,
+            kind,
+            at_ns,
+            until_ns,
+            who,
+            ended_ns,
+            show,
+            level,
+            moves,
+            check,
+            zone,
+            why,
+            hold,
+            piece,
+            after,
+            author,
+            version,
+        ) in rows
     )
 
 
@@ -427,6 +448,8 @@ def _insert(override: Override) -> Statement:
         override.hold or None,
         override.piece,
         override.after or None,
+        override.author or None,
+        override.version,
     )
     return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES ({', '.join('?' * len(values))})", values
 

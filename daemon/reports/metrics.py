@@ -15,7 +15,7 @@ from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.reachability import Reach
 from gloaming.daemon.planner.clock_trust import Verdict
-from gloaming.daemon.planner.health import Board
+from gloaming.daemon.planner.health import BoardHealth
 from gloaming.daemon.planner.triggers import TriggerCounts
 
 Family = TypeVar("Family", Gauge, Counter)
@@ -36,7 +36,7 @@ class Status:
     unread: int
     transmitter_lost: int
     controllers: tuple[Reach, ...]
-    board: Board
+    board: BoardHealth
     triggers: Mapping[str, TriggerCounts]
 
 
@@ -145,7 +145,7 @@ def _of_transmitter(telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
     )
 
 
-def _of_board(board: Board) -> Iterator[Gauge | Counter]:
+def _of_board(board: BoardHealth) -> Iterator[Gauge | Counter]:
     yield Gauge("gloaming_board_temperature_celsius", "The board's warmest sensor.", board.temperature_c)
     yield Gauge("gloaming_disk_free_bytes", "Free bytes on the disk of the state.", board.disk_free_bytes)
     yield Gauge("gloaming_memory_available_bytes", "Free memory.", board.memory_free_bytes)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from gloaming.daemon.integrations.host_names import HostNames, address_of, host_troubles, where
 from gloaming.daemon.planner.clock_trust import Verdict
-from gloaming.daemon.planner.health import Board, read_board, troubles_of
+from gloaming.daemon.planner.health import BoardHealth, read_board, troubles_of
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.udp_sender import interface_index, source_address
 from gloaming.shows.analysis.finding import Finding, FindingCode
@@ -29,7 +29,7 @@ def machine_findings(
     return (*_board(board), *_clock(clock), *network)
 
 
-def _board(board: Board) -> Iterator[Finding]:
+def _board(board: BoardHealth) -> Iterator[Finding]:
     for trouble in troubles_of(board):
         yield Finding(trouble.code, "warning", "board", trouble.text, trouble.do)
     if board.disk_free_bytes is not None:

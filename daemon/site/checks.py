@@ -43,6 +43,7 @@ def _names(path: Path, file: SiteFile) -> Iterator[ConfigError]:
         "show": file.show,
         "trigger": file.trigger,
         "hold": file.hold,
+        "board": file.board,
     }
     for kind, tables in groups.items():
         seen: dict[str, str] = {}
@@ -152,6 +153,34 @@ def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, Frame
         if spans and not reaches([frames[name] for name in pieces if name in frames], spans):
             hint = f"name frames that have {_listed(spans)}, or remove the zone"
             yield ConfigError(path, line_of(one), key, f"{problem} of {one.zone}", hint)
+
+
+def board_errors(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigError]:
+    """Controllers that boards name and the rig does not have, and spares without a board."""
+    controllers, mains = (
+        sorted(one.name for one in rig.controller),
+        [one.name for one in file.board if not one.spare_for],
+    )
+    for index, board in enumerate(file.board):
+        for place, name in enumerate(board.controllers or ()):
+            if name not in controllers:
+                problem, hint = (
+                    f"there is no controller {name!r} in rig.toml",
+                    instead(name, controllers or ["a controller"]),
+                )
+                yield ConfigError(path, line_of(board), f"board[{index}].controllers[{place}]", problem, hint)
+        if board.spare_for is None:
+            continue
+        if board.spare_for not in mains:
+            problem = f"there is no board {board.spare_for!r} that has controllers"
+            hint = instead(board.spare_for, mains or ["a [[board]] table with controllers"])
+            yield ConfigError(path, line_of(board), f"board[{index}].spare_for", problem, hint)
+        elif file.output.priority == 0:
+            problem, hint = "a spare needs a lower priority than 0", "give output.priority 1 or more, as priority = 100"
+            yield ConfigError(path, line_of(board), f"board[{index}].spare_for", problem, hint)
+    if file.sharing.broker and not file.board:
+        problem, hint = "nobody shares: the site has no boards", "add a [[board]] table for each board"
+        yield ConfigError(path, line_of(file.sharing), "sharing.broker", problem, hint)
 
 
 def reaches(frames: Sequence[FrameFileInfo], spans: Spans) -> bool:

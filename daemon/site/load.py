@@ -11,8 +11,10 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.site.checks import errors_in, line_of, reaches, unlikely_place, zone_errors
+from gloaming.daemon.site.board_name import board_name
+from gloaming.daemon.site.checks import board_errors, errors_in, line_of, reaches, unlikely_place, zone_errors
 from gloaming.daemon.site.schema import ClockTable, Neighbours, OutputTable, Phone, Show, SiteFile, Sound, SurveyTable
+from gloaming.daemon.site.schema_boards import Board, Sharing
 from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_outside import Hold, Public, Trigger
 from gloaming.daemon.site.schema_rules import DimHours, Hours, Performance
@@ -38,6 +40,8 @@ R = TypeVar("R", Hours, DimHours, Performance)
 FILES_MAX = 1000
 """So many files of a folder at most are searched for a similar name."""
 
+SPARE_LOWER = 10
+"""How much lower the priority of a spare is. An output of priority 0 cannot have one."""
 SHORTEST_TURN_NS = SECOND_NS
 """The shortest average of a piece and the gap after it, because each turn is a segment of the score."""
 
@@ -102,6 +106,10 @@ class Site:
     holds: tuple[Hold, ...] = ()
     public: Public = field(default_factory=Public)
     survey: SurveyTable = field(default_factory=SurveyTable)
+    boards: tuple[Board, ...] = ()
+    sharing: Sharing = field(default_factory=Sharing)
+    board_name: str = ""
+    """The name of this board; empty where the site has no boards."""
     problems: tuple[ConfigError, ...] = field(default=())
     missing_sounds: tuple[ConfigError, ...] = field(default=())
     """Missing sound files. Their pieces are given without sound."""
@@ -175,6 +183,27 @@ class Site:
     def _views(self) -> dict[frozenset[str], Site]:
         return {}
 
+    @property
+    def board(self) -> Board | None:
+        """This board's table. None where the site has no boards, or none of this name."""
+        return next((one for one in self.boards if one.name == self.board_name), None)
+
+    @cached_property
+    def fed(self) -> frozenset[str]:
+        """The names of the controllers that this board sends to: all of them where the site has no boards."""
+        if not self.boards:
+            return frozenset(one.name for one in self.rig.controller)
+        by_name = {one.name: one for one in self.boards}
+        own = by_name.get(self.board_name)
+        feeds = by_name[own.spare_for] if own and own.spare_for else own
+        return frozenset(feeds.controllers or () if feeds else ())
+
+    @property
+    def priority(self) -> int:
+        """The priority of this board's packets. That of a spare is lower (E1.31 6.2.3)."""
+        spare = self.board is not None and self.board.spare_for is not None
+        return max(0, self.output.priority - SPARE_LOWER) if spare else self.output.priority
+
     @cached_property
     def source_name(self) -> str:
         return self.output.source_name or self.name
@@ -211,6 +240,7 @@ def load_site(
     pieces, problems = _pieces(folder, path, file, rig)
     errors += _turns(path, file, pieces)
     errors += zone_errors(path, file, rig, {name: piece.info for name, piece in pieces.items() if piece.info})
+    errors += board_errors(path, file, rig)
     if errors or (strict and problems):
         raise InputError(*on_their_lines(path, [*errors, *(problems if strict else ())]))
     place = file.site
@@ -234,6 +264,9 @@ def load_site(
         holds=file.hold,
         public=file.public,
         survey=file.survey,
+        boards=file.board,
+        sharing=file.sharing,
+        board_name=board_name() if file.board else "",
         problems=on_their_lines(path, problems),
         missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file)),
         warnings=on_their_lines(path, [*unlikely_place(path, place), *_too_fast(path, file, rig, pieces)]),

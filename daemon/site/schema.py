@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from gloaming.daemon.site.schema_boards import Board, Sharing
 from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_outside import Hold, Public, Trigger
 from gloaming.daemon.site.schema_rules import (
@@ -300,3 +301,7 @@ class SiteFile(Table):
     """Conditions from outside that keep the light off or low."""
     public: Public = Public()
     """What everybody may know."""
+    board: tuple[Board, ...] = ()
+    """The boards that give the show together. Without them, one board gives all of it."""
+    sharing: Sharing = Sharing()
+    """How the boards share what people ask for."""

@@ -56,7 +56,8 @@ def _read_url(text: object) -> str:
     return text
 
 
-def _read_web(text: object) -> str:
+def read_web(text: object) -> str:
+    """The address of a web page, as it is. WrongValueError."""
     url = _read_url(text)
     if urlsplit(url).scheme not in ("http", "https"):
         raise WrongValueError("a url must begin with http:// or https://", 'as "http://192.0.2.5/on"')
@@ -158,7 +159,7 @@ class Hook(Table):
     """How long before the moment, 6 h at most. What comes by a skip or a call is sent at once."""
     after: Annotated[Length, Field(examples=['"10 min"'])] = 0
     """How long after the moment, 6 h at most. Left out if the piece or show has ended, or is on again, by then."""
-    url: Annotated[Filled, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
+    url: Annotated[Filled, BeforeValidator(read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
     """A web address. `body` is sent to it by POST."""
     command: Annotated[tuple[Filled, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = (
         None

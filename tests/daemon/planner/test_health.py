@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
+from gloaming.daemon.planner.health import DO, BoardHealth, read_board, troubles_of
 
-WELL = Board(
+WELL = BoardHealth(
     temperature_c=48.0,
     disk_free_bytes=20 << 30,
     disk_bytes=32 << 30,
