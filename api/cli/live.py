@@ -31,6 +31,7 @@ UNITS_MIN = {
     **dict.fromkeys(("s", "sec", "second", "seconds"), 1 / 60),
 }
 """Minutes in each unit of a length on the command line."""
+BOARDS_NAMED = 12
 START = "is it running? gloaming run SITE starts it"
 NO_CHECK_TIME = ssl.VerifyFlags(0x200000)
 """X509_V_FLAG_NO_CHECK_TIME (openssl/x509_vfy.h; X509_VERIFY_PARAM_set_flags(3)), for which Python has no name."""
@@ -183,11 +184,25 @@ def refused(code: int, problem: Any) -> int:
 def print_taken(args: argparse.Namespace, taken: Any, what: str, *more: str) -> None:
     """Print what an override that was asked for has changed."""
     ended = (f"{_kind(one)} ended" for one in taken["ended"])
-    answer(args, taken, *ended, f"{what} until {taken['until'][:19]}, {_wire(taken)}", *more)
+    answer(args, taken, *ended, f"{what} until {taken['until'][:19]}, {_wire(taken)}", *_other_boards(taken), *more)
 
 
 def _wire(taken: Any) -> str:
-    return f"on the wire: {taken['wire']}" if taken["on_the_wire"] else f"stored, but not on the wire: {taken['wire']}"
+    """What is on the wire of the board that answers; and on how many boards that is what was asked for."""
+    boards = taken.get("boards", ())
+    count = f" on {sum(one['on_the_wire'] for one in boards)} of {len(boards)} boards" if boards else ""
+    if taken["on_the_wire"]:
+        return f"on the wire{count}: {taken['wire']}"
+    return f"stored, but not on the wire: {taken['wire']}" + (f"; on the wire{count}" if count else "")
+
+
+def _other_boards(taken: Any) -> list[str]:
+    """The other boards on whose wire it is not."""
+    away = [one for one in taken.get("boards", ())[1:] if not one["on_the_wire"]]
+    lines = [f"{one['name']}: {one['text']}" for one in away[:BOARDS_NAMED]]
+    if more := len(away) - len(lines):
+        lines.append(f"and {more} more: see gloaming boards")
+    return [*lines, "a board without contact plays on, and gets this when it is back"] if away else []
 
 
 def _words(override: Any) -> str:
@@ -254,7 +269,7 @@ def undo(args: argparse.Namespace) -> int:
     code, ended = call(args, "DELETE", f"/api/overrides/{id}")
     if code != 200:
         return refused(code, ended)
-    answer(args, ended, f"{_kind(ended)} ended, {_wire(ended)}")
+    answer(args, ended, f"{_kind(ended)} ended, {_wire(ended)}", *_other_boards(ended))
     return 0
 
 
@@ -278,6 +293,7 @@ def end_all(
             break
         ended.append(result if code == 200 else override)
         lines.append(f"{_kind(override)}{_part(override)} ended" + (f", {_wire(result)}" if code == 200 else ""))
+        lines += _other_boards(result)
     if ended:
         holding = _now(args)["overrides"] if still else []
         lines += [f"still holds: {_description(override)}" for override in holding]

@@ -127,7 +127,7 @@ def make_app(
         watch.look()
         return answers.OverrideTaken.model_validate(answer)
 
-    @app.delete("/api/overrides/{id}", tags=["by hand"])
+    @app.delete("/api/overrides/{id}", response_model_exclude_unset=True, tags=["by hand"])
     async def undo(id: Id, device: Operator) -> answers.OverrideEnded:
         """End an override: resume after a pause, or undo."""
         answer = await planner.undo(id, device.name)

@@ -26,10 +26,21 @@ async function urgently(doing, work) {
   urgentRuns = false;
 }
 
-// The result by the board's answer: what is on the wire now, or why that is not what was asked for.
+// The result by the board's answer: what is on the wire now, or why that is not what was asked for; of several boards, who is not there.
 function outcome(answer, done) {
   if (!answer) return done;
-  return `${done} ${answer.on_the_wire ? "On the wire" : "It is stored, but not on the wire"}: ${answer.wire}.`;
+  const boards = answer.boards || [];
+  const count = `${boards.filter((each) => each.on_the_wire).length} of ${boards.length} on the wire`;
+  if (!answer.on_the_wire) return `${done} It is stored, but not on the wire: ${answer.wire}.${boards.length ? ` ${count}.` : ""}${others(boards)}`;
+  return `${done} ${boards.length ? count : "On the wire"}: ${answer.wire}.${others(boards)}`;
+}
+
+// The other boards on whose wire it is not.
+function others(boards) {
+  const away = boards.slice(1).filter((each) => !each.on_the_wire);
+  if (!away.length) return "";
+  const more = away.length > 3 ? ` and ${away.length - 3} more` : "";
+  return ` ${away.slice(0, 3).map((each) => `${each.name}: ${localTimes(each.text)}`).join("; ")}${more}. A board without contact plays on, and gets this when it is back.`;
 }
 
 const ofWholeRig = (overrides, kinds) => overrides.filter((each) => !each.zone && kinds.includes(each.kind));

@@ -175,12 +175,28 @@ class OverrideStanding(OverrideName):
     dark: Annotated[list[DarkStretch] | None, Field(description="when a burn-in is dark, by dark hours")] = None
 
 
-class OverrideTaken(OverrideStanding):
-    """An override that was stored. `on_the_wire`: whether the transmitter sends what was asked for. `wire`: what it
-    sends, or why it sends something else. `ended`: the overrides that the new one replaces."""
+class BoardConfirmed(Answer):
+    """A board of the site: whether it sends what was asked for, and what it sends, or why it sends something else."""
+
+    name: str
+    on_the_wire: bool
+    text: str
+
+
+class Confirmed(Answer):
+    """`on_the_wire`: whether the transmitter sends what was asked for. `wire`: what it sends, or why it sends something
+    else. Both are those of the board that answers."""
 
     on_the_wire: bool
     wire: str
+    boards: Annotated[
+        list[BoardConfirmed] | None, Field(description="every board of the site, this one first; absent: it has none")
+    ] = None
+
+
+class OverrideTaken(OverrideStanding, Confirmed):
+    """An override that was stored, and whether it is on the wire. `ended`: the overrides that the new one replaces."""
+
     ended: list[OverrideName]
     caution: Annotated[str | None, Field(description="what whoever asks for it must mind")] = None
 
@@ -198,12 +214,10 @@ class TokenMade(Answer):
     url: str
 
 
-class OverrideEnded(OverrideName):
-    """An override that was ended."""
+class OverrideEnded(OverrideName, Confirmed):
+    """An override that was ended, and whether its end is on the wire."""
 
     ended: Instant
-    on_the_wire: bool
-    wire: str
 
 
 # dates, journal, site

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import re
 import shlex
+from pathlib import Path
 
 import pytest
 
 from gloaming.api.cli.main import main
 from gloaming.daemon.direction.overrides import TERMS, Kind
+from tests.api.cli.conftest import AnsweringServer
 from tests.api.daemon import Daemon
 
 CALLS = {
@@ -78,3 +80,54 @@ def test_a_name_is_that_of_a_show_or_else_of_a_piece(daemon: Daemon, capfd: pyte
     assert wrong == "call: there is no show and no piece 'lantern'; did you mean lanterns?\n"
     assert "after: it cannot go with show" in said(capfd, daemon, "call short --after", 2)
     assert "minutes: it cannot go with piece" in said(capfd, daemon, "call lanterns 5", 2)
+
+
+EAST, SPARE = ("east", False, "no contact since 20:14"), ("spare", True, "light: tide")
+
+
+@pytest.mark.parametrize(
+    ("here", "others", "lines"),
+    [
+        (None, [], ["pause until 2026-12-12T20:31:00, on the wire: black"]),
+        (True, [SPARE], ["pause until 2026-12-12T20:31:00, on the wire on 2 of 2 boards: black"]),
+        (
+            True,
+            [EAST, SPARE],
+            [
+                "pause until 2026-12-12T20:31:00, on the wire on 2 of 3 boards: black",
+                "east: no contact since 20:14",
+                "a board without contact plays on, and gets this when it is back",
+            ],
+        ),
+        (
+            False,
+            [SPARE],
+            ["pause until 2026-12-12T20:31:00, stored, but not on the wire: black; on the wire on 1 of 2 boards"],
+        ),
+        (
+            True,
+            [(f"hut-{number}", False, "never in contact") for number in range(1, 15)],
+            [
+                "pause until 2026-12-12T20:31:00, on the wire on 1 of 15 boards: black",
+                *(f"hut-{number}: never in contact" for number in range(1, 13)),
+                "and 2 more: see gloaming boards",
+                "a board without contact plays on, and gets this when it is back",
+            ],
+        ),
+    ],
+)
+def test_a_command_names_the_boards_on_whose_wire_it_is_not(
+    here: bool | None,
+    others: list[tuple[str, bool, str]],
+    lines: list[str],
+    board: AnsweringServer,
+    token: Path,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """Without boards the line is as before."""
+    named = [{"name": name, "on_the_wire": on, "text": text} for name, on, text in (("quay", here, "black"), *others)]
+    boards = {} if here is None else {"boards": named}
+    taken = {"id": 5, "kind": "pause", "until": "2026-12-12T20:31:00+00:00", "ended": []}
+    board.answer = lambda _: board.json(201, **taken, on_the_wire=here is not False, wire="black", **boards)
+    assert main(["pause", "15", "--url", board.url, "--token-file", str(token)]) == 0
+    assert capfd.readouterr().out.splitlines() == lines
