@@ -136,6 +136,9 @@ def show_now(args: argparse.Namespace) -> int:
         print(f"  {reason['text']}  [{reason['rule']}]")
     wire = now["health"]["transmitter"]
     print(f"  on the wire: {light(wire) if wire else 'not known, the transmitter does not answer'}")
+    clock = now["clock"]
+    within = "" if clock["error_ms"] is None else f", to within {clock['error_ms']:g} ms"
+    print(f"  clock: {clock['text']}{within}")
     for zone in now["zones"]:
         if (zone["state"], zone["piece"], zone["level"]) != (now["state"], now["piece"], now["brightness"]):
             piece = f" {zone['piece']}" if zone["piece"] else ""

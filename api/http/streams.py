@@ -39,7 +39,7 @@ def news_of(now: dict[str, Any]) -> str:
         [(part["piece"], round(part["level"], 2)) for part in parts],
         wire and wire["universes"],
     ]
-    news["clock"] = {key: value for key, value in now["clock"].items() if key != "offset_s"}
+    news["clock"] = {key: value for key, value in now["clock"].items() if key not in ("offset_s", "error_ms")}
     news["next"] = now["next"] and [now["next"]["at"][:19], now["next"]["state"]]
     return json.dumps(news, sort_keys=True)
 

@@ -23,7 +23,7 @@ from gloaming.shows.time_units import SECOND_NS
 def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -> dict[str, Any]:
     """The answer of GET /api/now: what happens now, why, and the health of every part."""
     at_ns, zone, site = decision.at_ns, situation.timezone, situation.site
-    piece, verdict = site.pieces.get(decision.piece or ""), situation.trust.verdict
+    piece, verdict, kernel = site.pieces.get(decision.piece or ""), situation.trust.verdict, situation.trust.kernel
     return {
         "site": site.name,
         "timezone": zone.key,
@@ -45,6 +45,8 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
             "trusted": verdict.trusted,
             "by": verdict.by,
             "text": verdict.text,
+            "program": kernel.program,
+            "error_ms": kernel.error_ms,
         },
         "health": health,
     }

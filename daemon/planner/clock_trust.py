@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import json
 import time
 from collections.abc import Callable
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Protocol
 
 from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.kernel_clock import KernelClock, KernelClockReader
 from gloaming.daemon.planner.state_file import read_facts
 from gloaming.shows.time_units import SECOND_NS
 
@@ -26,11 +26,7 @@ STORE_NS = 1800 * SECOND_NS
 """The newest time is stored once in this time, to spare the card."""
 GUESS_NS = 300 * SECOND_NS
 """For this long after power comes, a plausible clock is a guess: a time server may still correct it."""
-_STA_UNSYNC, _TIME_ERROR = 0x0040, 5
-_STATUS_AT = 5
-_libc = ctypes.CDLL(None, use_errno=True)
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
-SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +36,6 @@ class Verdict:
     trusted: bool
     by: str
     text: str
-
-
-def synchronised() -> bool:
-    """Whether the kernel's clock is being synchronised (adjtimex(2): not STA_UNSYNC, not TIME_ERROR)."""
-    longs = (ctypes.c_long * 64)()  # struct timex: modes 0 asks and changes nothing; status is the sixth word
-    answer = _libc.adjtimex(ctypes.byref(longs))
-    if answer < 0:
-        return SYNCHRONISED_FLAG.exists()
-    return answer != _TIME_ERROR and not longs[_STATUS_AT] & _STA_UNSYNC
 
 
 def set_from_outside() -> str | None:
@@ -107,7 +94,7 @@ class ClockTrust:
         store: Facts,
         clock: Clock,
         rule: str,
-        ask_kernel: Callable[[], bool] = synchronised,
+        ask_kernel: Callable[[], KernelClock] | None = None,
         ask_outside: Callable[[], str | None] = set_from_outside,
         boot: str | None = None,
         sets: bool = False,
@@ -116,7 +103,7 @@ class ClockTrust:
         """`rule` is the site's clock.trust, `sets` its clock.set."""
         self.store, self.clock, self.rule, self.sets = store, clock, rule, sets
         self._set_clock = set_clock
-        self._ask_kernel, self._outside = ask_kernel, ask_outside()
+        self._ask_kernel, self._outside = ask_kernel or KernelClockReader().read, ask_outside()
         self.boot = boot_id() if boot is None else boot
         self._moved = clock.offset_ns != 0
         self._stored_ns = self._read_int("clock_newest_ns")
@@ -151,7 +138,7 @@ class ClockTrust:
     def look(self) -> bool:
         """Judge again. True if the clock is trusted by something else than before, or no longer."""
         before = self.verdict
-        if self.given_by and not self._moved and self._ask_kernel():
+        if self.given_by and not self._moved and self._ask_kernel().synchronised:
             self._forget_given()
         self.verdict = self._judge()
         if self.verdict.trusted and not self._moved:
@@ -180,7 +167,7 @@ class ClockTrust:
             self._store_given()
 
     def _judge(self) -> Verdict:
-        now_ns = self.clock.now_ns()
+        self.kernel, now_ns = self._ask_kernel(), self.clock.now_ns()
         shown = f"{datetime.fromtimestamp(now_ns // SECOND_NS, UTC):%Y-%m-%d %H:%M} UTC"
         if self._moved:
             return Verdict(True, "moved", "the evening is moved to now")
@@ -189,8 +176,9 @@ class ClockTrust:
             return Verdict(True, "given", f"the time was given by {self.given_by}{but}")
         if not FIRST_NS <= now_ns <= LAST_NS:
             return Verdict(False, "nobody", f"the clock says {shown}, which cannot be")
-        if self._ask_kernel():
-            return Verdict(True, "synchronised", "the kernel says that the clock is synchronised")
+        if self.kernel.synchronised:
+            by = f", by {self.kernel.program}" if self.kernel.program else ""
+            return Verdict(True, "synchronised", f"the kernel says that the clock is synchronised{by}")
         if self.set_by:
             return Verdict(True, "set", f"the board's clock was set by {self.set_by}")
         if self.store.fact("clock_trusted_boot") == self.boot:

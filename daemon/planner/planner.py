@@ -245,6 +245,7 @@ class Planner:
             started_ns=self._started_ns,
             troubles=self._monitor.troubles(now_ns),
             verdict=self._situation.trust.verdict,
+            kernel=self._situation.trust.kernel,
             overrides=len(self._situation.standing(now_ns)),
             unwritten=self._store.unwritten,
             connected=self._client.connected,

@@ -16,6 +16,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.reachability import Reach
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.health import BoardHealth
+from gloaming.daemon.planner.kernel_clock import KernelClock
 from gloaming.daemon.planner.triggers import TriggerCounts
 
 Family = TypeVar("Family", Gauge, Counter)
@@ -29,6 +30,7 @@ class Status:
     started_ns: int
     troubles: list[dict[str, Any]]
     verdict: Verdict
+    kernel: KernelClock
     overrides: int
     unwritten: int
     connected: bool
@@ -64,6 +66,7 @@ def _families(status: Status) -> Iterator[Gauge | Counter]:
         status.unread,
     )
     yield Gauge("gloaming_clock_trusted", "1 while the clock is trusted.", status.verdict.trusted)
+    yield from _of_clock(status.kernel)
     yield Gauge("gloaming_overrides", "Overrides in force or still to come.", status.overrides)
     yield Gauge("gloaming_unwritten_changes", "Changes that wait to be written to the disk.", status.unwritten)
     yield Gauge("gloaming_start_time_seconds", "When the planner began, Unix time.", status.started_ns / 1e9)
@@ -87,6 +90,19 @@ def _filled(family: Family, samples: Iterable[tuple[Sequence[str], float]]) -> F
     for labels, value in samples:
         family.add_metric(labels, value)
     return family
+
+
+def _of_clock(kernel: KernelClock) -> Iterator[Gauge]:
+    synchronised = "1 while the kernel says that its clock is synchronised; by which program."
+    yield _filled(
+        Gauge("gloaming_clock_synchronised", synchronised, labels=["program"]),
+        [([kernel.program or ""], kernel.synchronised)],
+    )
+    for name, help, error_ns in (
+        ("gloaming_clock_error_seconds", "The most that the kernel's clock is off.", kernel.error_ns),
+        ("gloaming_clock_estimated_error_seconds", "How far it is likely off.", kernel.estimated_ns),
+    ):
+        yield Gauge(name, help, None if error_ns is None else error_ns / 1e9)
 
 
 def _of_triggers(triggers: Mapping[str, TriggerCounts]) -> Iterator[Counter]:

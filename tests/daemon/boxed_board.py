@@ -24,6 +24,7 @@ import pytest
 from gloaming.daemon.planner import situation as situation_module
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import ClockTrust
+from gloaming.daemon.planner.kernel_clock import KernelClock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.score.protocol import Op
@@ -205,7 +206,10 @@ class BoxedBoard:
         self.planner._decide()
 
     def _trust(self, store: Store, clock: Clock, rule: str, sets: bool) -> ClockTrust:
-        return ClockTrust(store, clock, rule, lambda: self.synchronised, lambda: self.outside, "this boot", sets)
+        return ClockTrust(store, clock, rule, self._kernel, lambda: self.outside, "this boot", sets)
+
+    def _kernel(self) -> KernelClock:
+        return KernelClock(self.synchronised)
 
     def kill_planner(self) -> None:
         if self.planner:

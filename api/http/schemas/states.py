@@ -193,6 +193,10 @@ class ClockNow(ClockTrusted):
 
     offset_s: float
     note: str | None
+    program: Annotated[str | None, Field(description="what keeps the kernel's clock synchronised, if it can be seen")]
+    error_ms: Annotated[
+        float | None, Field(description="the most that the clock is off; null if no program tells the kernel")
+    ]
 
 
 class AfterResume(Answer):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from gloaming.api.http.streams import STREAMS_MAX, STREAMS_OF_ONE_MAX, OpenStreams, news_of
+from gloaming.daemon.planner.kernel_clock import KernelClock
 from tests.api.house import house, run
 
 
@@ -39,6 +41,38 @@ def test_a_zone_that_fades_is_news_at_each_percent(tmp_path: Path) -> None:
 
             assert sent(0.5) != sent(0.49)
             assert sent(0.5) == sent(0.501)
+
+    run(work())
+
+
+def test_the_program_that_keeps_the_clock_is_news_and_its_error_is_not(tmp_path: Path) -> None:
+    """The error grows each second, by 500 ppm (adjtimex(2)). It is in the answer and in the metrics."""
+
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            trust = home.planner._situation.trust
+
+            async def told(kernel: KernelClock) -> dict[str, Any]:
+                trust._ask_kernel = lambda: kernel
+                trust.look()
+                return dict((await client.get("/api/now")).json())
+
+            one = await told(KernelClock(True, 1_500_000, 20_000, "chronyd"))
+            later = await told(KernelClock(True, 2_000_000, 20_000, "chronyd"))
+            assert (one["clock"]["program"], one["clock"]["error_ms"], later["clock"]["error_ms"]) == (
+                "chronyd",
+                1.5,
+                2.0,
+            )
+            metrics = (await client.get("/metrics")).text.splitlines()
+            assert 'gloaming_clock_synchronised{program="chronyd"} 1.0' in metrics
+            assert "gloaming_clock_error_seconds 0.002" in metrics
+            assert "gloaming_clock_estimated_error_seconds 2e-05" in metrics
+            now = home.planner.now()
+            assert news_of({**now, "clock": one["clock"]}) == news_of({**now, "clock": later["clock"]})
+            other = await told(KernelClock(True, None, None, "systemd-timesyncd"))
+            assert other["clock"]["error_ms"] is None
+            assert news_of({**now, "clock": other["clock"]}) != news_of({**now, "clock": later["clock"]})
 
     run(work())
 

@@ -15,12 +15,12 @@ import pytest
 
 from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.planner.clock import Clock
-from gloaming.daemon.planner.clock_trust import ClockTrust, synchronised
+from gloaming.daemon.planner.clock_trust import ClockTrust
+from gloaming.daemon.planner.kernel_clock import KernelClock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import load_site
 from tests.daemon.numbered import write_site
-from tests.tools import needs
 
 S = 1_000_000_000
 DECEMBER = int(datetime(2026, 12, 12, 17, tzinfo=UTC).timestamp()) * S
@@ -45,7 +45,7 @@ class Machine:
             self.store,
             self.clock,
             rule,
-            lambda: self.synchronised,
+            lambda: KernelClock(self.synchronised),
             lambda: self.outside or None,
             self.boot,
             self.sets,
@@ -66,19 +66,6 @@ class Machine:
 @pytest.fixture
 def machine(tmp_path: Path) -> Machine:
     return Machine(tmp_path / "state", DECEMBER)
-
-
-@needs("C headers", "gcc")
-def test_the_kernel_s_word_is_read_as_the_c_library_has_it(tmp_path: Path) -> None:
-    """Against a program of <sys/timex.h>, compiled here."""
-    source = tmp_path / "timex.c"
-    source.write_text(
-        "#include <stdio.h>\n#include <sys/timex.h>\nint main(void) { struct timex t = {0}; int a = adjtimex(&t);\n"
-        'printf("%d", a >= 0 && a != TIME_ERROR && !(t.status & STA_UNSYNC)); return 0; }\n'
-    )
-    subprocess.run(["gcc", "-o", tmp_path / "timex", source], check=True)
-    said = subprocess.run([tmp_path / "timex"], capture_output=True, text=True, check=True).stdout
-    assert synchronised() == (said == "1")
 
 
 def test_a_clock_that_no_time_server_has_set_is_not_believed(machine: Machine) -> None:
@@ -191,7 +178,7 @@ def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any
     async def evening() -> tuple[Decision, dict[str, Any], list[str]]:
         planner = Planner(load_site(folder), folder, machine.clock)
         trust = planner._situation.trust
-        trust._set_clock, trust._ask_kernel = machine.set_clock, lambda: False
+        trust._set_clock, trust._ask_kernel = machine.set_clock, KernelClock
         assert planner._situation.current(machine.clock.now_ns()).state == "no-clock"
         planner.give_time(given_ns, "Ada's phone")
         planner._situation.after_step()
