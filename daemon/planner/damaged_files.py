@@ -1,6 +1,8 @@
 """The frame files that are damaged, from when until when. They are facts in the state, so a restart keeps them.
 
-`decide` sees them on the pieces of a site. A file is damaged until it changes. The past does not change.
+`decide` sees them on the pieces of a site, and leaves these pieces out. On a site with several boards it does not: this
+board is black at the damaged frames, and goes on in step with the others. A file is damaged until it changes. The past
+does not change.
 """
 
 from __future__ import annotations
@@ -44,6 +46,11 @@ class DamagedFiles:
         self._store_damage()
         return True
 
+    @property
+    def paths(self) -> frozenset[str]:
+        """The files that are damaged now."""
+        return frozenset(str(one["stamp"][0]) for one in self._damage if one["until_ns"] is None)
+
     def on(self, site: Site, now_ns: int) -> Site:
         """The site with the damage on its pieces. The damage of a replaced file ends."""
         for one in self._damage:
@@ -51,6 +58,8 @@ class DamagedFiles:
                 one["until_ns"] = max(now_ns, one["since_ns"])
         self._damage = [one for one in self._damage if (one["until_ns"] or now_ns) > now_ns - KEEP_NS]
         self._store_damage()
+        if site.boards:
+            return site
         spans: dict[str, list[tuple[int, int | None]]] = {}
         for one in self._damage:
             spans.setdefault(str(one["stamp"][0]), []).append((one["since_ns"], one["until_ns"]))

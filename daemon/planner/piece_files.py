@@ -118,7 +118,7 @@ class PieceFiles:
         if self._turns[0] is not site or not 0 <= now_ns - self._turns[1] < MINUTE_NS:
             self._turns = site, now_ns, await asyncio.to_thread(next_turns, site, now_ns)
         return {
-            "pieces": piece_rows(site, self._sound, self._turns[2]),
+            "pieces": piece_rows(site, self._sound, self._turns[2], self._situation.damaged.paths),
             "deleted": [
                 {"name": one.name, "until": isoformat(one.until_ns, site.timezone)} for one in self._deleted.all()
             ],

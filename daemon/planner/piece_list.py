@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from gloaming.daemon.direction.decide import isoformat
@@ -14,12 +14,17 @@ from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.time_units import SECOND_NS
 
 
-def piece_rows(site: Site, sound: SoundLevels, turns: Mapping[str, int]) -> list[dict[str, Any]]:
-    """A row for each piece, in the order of site.toml. `turns` says when each plays next."""
-    return [_row(site, index, piece, sound, turns) for index, piece in enumerate(site.pieces.values())]
+def piece_rows(
+    site: Site, sound: SoundLevels, turns: Mapping[str, int], damaged: Collection[str]
+) -> list[dict[str, Any]]:
+    """A row for each piece, in the order of site.toml. `turns` says when each plays next. `damaged` are the paths of
+    damaged files."""
+    return [_row(site, index, piece, sound, turns, damaged) for index, piece in enumerate(site.pieces.values())]
 
 
-def _row(site: Site, index: int, piece: Piece, sound: SoundLevels, turns: Mapping[str, int]) -> dict[str, Any]:
+def _row(
+    site: Site, index: int, piece: Piece, sound: SoundLevels, turns: Mapping[str, int], damaged: Collection[str]
+) -> dict[str, Any]:
     info, at_ns = piece.info, turns.get(piece.name)
     return {
         "name": piece.name,
@@ -34,19 +39,20 @@ def _row(site: Site, index: int, piece: Piece, sound: SoundLevels, turns: Mappin
         "next_at": None if at_ns is None else isoformat(at_ns, site.timezone),
         "findings": [
             {"code": str(one.code), "severity": one.severity, "text": one.text, "hint": one.hint}
-            for one in _findings(site, index, piece, sound)
+            for one in _findings(site, index, piece, sound, str(piece.frames) in damaged)
         ],
     }
 
 
-def _findings(site: Site, index: int, piece: Piece, sound: SoundLevels) -> Iterator[Finding]:
+def _findings(site: Site, index: int, piece: Piece, sound: SoundLevels, damaged: bool) -> Iterator[Finding]:
     """What is wrong with a piece: files that are missing or damaged, universes, rates, and the rig it was made for."""
     for error in site.notices:
         if error.key and error.key.startswith(f"piece[{index}]."):
             severity: Severity = "error" if error in site.problems else "warning"
             yield Finding(error.code, severity, piece.place, error.problem, error.hint)
-    if any(until_ns is None for _, until_ns in piece.damaged):
-        text, hint = "some of its frames are damaged, so it is left there", "upload its frame file again"
+    if damaged:
+        what = "this board is black there" if site.boards else "it is left there"
+        text, hint = f"some of its frames are damaged, so {what}", "upload its frame file again"
         yield Finding(FindingCode.FRAMES_DAMAGED, "error", piece.place, text, hint)
     if piece.sound and (problem := sound.problem(piece.sound)):
         yield Finding(FindingCode.SOUND_DAMAGED, "warning", piece.place, problem, "upload its sound file again")

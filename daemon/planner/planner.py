@@ -380,9 +380,12 @@ class Planner:
                     self._leave_out(message, now_ns)
 
     def _leave_out(self, message: dict[str, Any], now_ns: int) -> None:
-        """Leave a piece at its damaged frames. It does not begin again until its file is replaced."""
+        """Leave a piece at its damaged frames. It does not begin again until its file is replaced.
+
+        With several boards, this one is black there instead, in step with the others.
+        """
         decision = self._situation.decision(now_ns)
-        if decision.state == State.PLAYING and decision.piece == message["piece"]:
+        if not self.site.boards and decision.state == State.PLAYING and decision.piece == message["piece"]:
             frame, picture = message.get("frame"), self._sender.picture_at(now_ns)
             at_ns = now_ns if frame is None or picture is None else max(now_ns, picture.due_ns(frame, now_ns))
             if self._situation.leave_out(message["piece"], at_ns, message["text"]):

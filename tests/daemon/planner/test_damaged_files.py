@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import ANY
 
+import pytest
+
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.damaged_files import DamagedFiles
@@ -152,5 +154,34 @@ def test_damage_is_known_over_a_restart(tmp_path: Path) -> None:
             ((since_ns, until_ns),) = again.pieces[piece].damaged
             assert until_ns is None
             assert since_ns <= home.planner.now_ns()
+
+    run(work())
+
+
+def test_of_several_boards_one_with_a_bad_card_goes_on_in_step_with_the_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is black at the damaged frames and says so. What is decided for it stays what is decided for the others."""
+    monkeypatch.setenv("GLOAMING_BOARD", "quay")
+
+    async def work() -> None:
+        async with house(tmp_path, AT) as home:
+            planner = home.planner
+            path = planner.site.folder / "site.toml"
+            boards = (
+                '\n[[board]]\nname = "quay"\ncontrollers = ["left"]\n[[board]]\nname = "spare"\nspare_for = "quay"\n'
+            )
+            path.write_text(path.read_text() + boards)
+            assert await planner.reload("a test") is None
+            instants = range(planner.now_ns(), planner.now_ns() + 3600 * S, 7 * S)
+            others = [planner.decision(at_ns) for at_ns in instants]
+            piece = str(told(home, 3 * FPS)["piece"])
+            damaged(home, piece)
+            assert await planner.reload("a test") is None
+            assert [planner.decision(at_ns) for at_ns in instants] == others
+            assert not skips(home)
+            (listed,) = [one for one in (await planner.piece_files.listed())["pieces"] if one["name"] == piece]
+            assert listed["findings"][0]["text"] == "some of its frames are damaged, so this board is black there"
+            assert [one["kind"] for one in planner._monitor.troubles(planner.now_ns())][:1] == ["frames"]
 
     run(work())
