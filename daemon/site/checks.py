@@ -9,7 +9,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from gloaming.daemon.site.schema import OutputZone, PlaceTable, SiteFile
-from gloaming.daemon.site.schema_outside import Trigger
+from gloaming.daemon.site.schema_delivery import Hook
+from gloaming.daemon.site.schema_outside import Hold, Trigger
 from gloaming.daemon.site.schema_rules import Performance
 from gloaming.daemon.timetable.rules import PerformanceRule
 from gloaming.daemon.timetable.zones import likely_place_mistake
@@ -178,9 +179,27 @@ def board_errors(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigError]:
         elif file.output.priority == 0:
             problem, hint = "a spare needs a lower priority than 0", "give output.priority 1 or more, as priority = 100"
             yield ConfigError(path, line_of(board), f"board[{index}].spare_for", problem, hint)
+    yield from _boards_named(path, file)
     if file.sharing.broker and not file.board:
         problem, hint = "nobody shares: the site has no boards", "add a [[board]] table for each board"
         yield ConfigError(path, line_of(file.sharing), "sharing.broker", problem, hint)
+
+
+def _boards_named(path: Path, file: SiteFile) -> Iterator[ConfigError]:
+    """Boards that other tables name and the site does not have, and readings by HTTP that no board takes."""
+    names = [one.name for one in file.board]
+    tables: dict[str, tuple[Trigger | Hold | Hook, ...]] = {
+        "trigger": file.trigger,
+        "hold": file.hold,
+        "hook": file.hook,
+    }
+    for key, table in ((f"{kind}[{index}]", one) for kind, each in tables.items() for index, one in enumerate(each)):
+        if table.board is not None and table.board not in names:
+            hint = instead(table.board, names or ["a [[board]] table"])
+            yield ConfigError(path, line_of(table), f"{key}.board", f"there is no board {table.board!r}", hint)
+        elif isinstance(table, Hold) and table.http and names and table.board is None:
+            problem, hint = "with several boards, one of them takes the readings by HTTP", f'as board = "{names[0]}"'
+            yield ConfigError(path, line_of(table), key, problem, hint)
 
 
 def reaches(frames: Sequence[FrameFileInfo], spans: Spans) -> bool:

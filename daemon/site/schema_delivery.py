@@ -171,6 +171,8 @@ class Hook(Table):
     """With mqtt: the broker keeps the message for who comes later."""
     body: Annotated[Filled, Field(max_length=10_000, examples=['"{title}, then {next_title}"'])] = ""
     """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
+    board: Annotated[str, Field(examples=['"quay"'])] | None = None
+    """Of several boards, the only one that sends it. Without it, one of those in contact."""
     again_at_start: bool = False
     """Sends this hook again after a power cut or a clock set forward, if it was the last one due."""
 

@@ -30,7 +30,7 @@ class Trigger(Named):
     """
 
     ONE_OF = ("piece", "show")
-    NEEDS: ClassVar = {"lasts": "show", "after_piece": "piece", "payload": "mqtt", "key": "device"}
+    NEEDS: ClassVar = {"lasts": "show", "after_piece": "piece", "payload": "mqtt", "board": "mqtt", "key": "device"}
 
     piece: Annotated[str, Field(examples=['"bells"'])] | None = None
     """The piece that it calls."""
@@ -46,6 +46,8 @@ class Trigger(Named):
     """An MQTT broker and a topic: each message there is an event."""
     payload: Annotated[str, Field(max_length=1000, examples=['"pressed"'])] | None = None
     """Only a message with this payload is an event."""
+    board: Annotated[str, Field(examples=['"quay"'])] | None = None
+    """Of several boards, the one that acts on the messages. While it has no contact, another one does."""
     http: bool = False
     """Listens to HTTP, with a token of its own."""
     device: Annotated[str, Field(pattern="^/dev/", examples=['"/dev/input/by-id/usb-button-event-kbd"'])] | None = None
@@ -83,6 +85,8 @@ class Hold(Named):
     """An MQTT broker and the topic of the readings."""
     http: bool = False
     """Takes readings by HTTP, with a token of its own."""
+    board: Annotated[str, Field(examples=['"quay"'])] | None = None
+    """Of several boards, the one that acts on it. With http no other takes readings; with mqtt another may act."""
     json_key: Annotated[str, Field(min_length=1, examples=['"speed"'])] | None = None
     """The key of the reading where the payload is a JSON object. Without it, the payload is the reading."""
     above: Annotated[Number, Field(examples=["14"])] | None = None

@@ -155,6 +155,8 @@ DARK, QUIET, FRAMES, ORDER = (
 )
 SEASON, FROM, TO, GAP = 'season = "11-27..01-06"', 'from = "sunset + 20 min"', 'to = "22:00"', 'gap = "4 s"'
 
+BOARDS = '[[board]]\nname = "quay"\ncontrollers = ["left"]\n\n[[board]]\nname = "east"\ncontrollers = ["right"]\n\n'
+WIND = '[[hold]]\nname = "wind"\nmqtt = "mqtt://192.0.2.5/roof/wind"'
 CALLS, DEVICE = 'show = "evening"\nlasts', 'device = "/dev/input/by-id/usb-button-event-kbd"'
 SNOW = 'command = ["/usr/local/bin/snow", "{length}"]'
 
@@ -331,6 +333,11 @@ SITE_CASES: tuple[Case, ...] = (
     Case('only_during = ["evening"]', "most_per_hour = 0", "trigger[0].most_per_hour", "1"),
     Case('cool_down = "2 min"', "cool_down = 2 min", "trigger[0].cool_down", "needs quotes"),
     Case('cool_down = "2 min"', 'cool_down = "25 h"', "trigger[0].cool_down", "24 h"),
+    Case(DEVICE, f'{DEVICE}\nboard = "quay"', "trigger[0]", "board has no effect without mqtt", "[[trigger]]"),
+    # boards that other tables name
+    Case(WIND, f'{WIND}\nboard = "quay"', "hold[0].board", "there is no board 'quay'", 'board = "quay"'),
+    Case("[[hook]]", f'{BOARDS}[[hook]]\nboard = "esat"', "hook[0].board", "did you mean east?", 'board = "esat"'),
+    Case(WIND, f'{BOARDS}[[hold]]\nname = "wind"\nhttp = true', "hold[0]", "readings by HTTP", "[[hold]]"),
     # holds
     Case("above = 14", "", "hold[0]", "one of above, below, equals; this has none", "[[hold]]"),
     Case("above = 14", 'above = 14\nequals = "storm"', "hold[0]", "this has above and equals", "[[hold]]"),
