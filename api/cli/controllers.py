@@ -50,11 +50,11 @@ def _about(one: Any) -> list[str]:
     host, address, error = one["host"], one["address"], one["last_error"]
     not_taken = f", {one['errors']:,} not taken" if one["errors"] else ""
     about = [
-        f"since {_at(one['since'])}",
         f"{host} at {address}" if address and address != host else host or "multicast",
         ", ".join(one["strings"]) or "no string",
-        f"{one['packets']:,} packets sent{not_taken}",
     ]
+    if one["since"]:  # this board feeds it
+        about = [f"since {_at(one['since'])}", *about, f"{one['packets']:,} packets sent{not_taken}"]
     if error:
         about.append(f"{'error since' if error['stands'] else 'last error'} {_at(error['at'])}: {error['text']}")
     return about

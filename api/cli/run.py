@@ -59,13 +59,17 @@ def _check() -> int:
     from gloaming.daemon.integrations.hooks import runs_as
     from gloaming.daemon.planner.clock import Clock
     from gloaming.daemon.planner.clock_trust import verdict_at_a_start
+    from gloaming.daemon.site.board_name import unknown_board
     from gloaming.daemon.site.load import load_site
     from gloaming.daemon.site.versions import Versions
+    from gloaming.shows.config_files.errors import ConfigError, InputError
 
     clock, state = Clock(), Path(sys.argv[2])
     Versions(state).finish(Path(sys.argv[1]))
     now = datetime.fromtimestamp(clock.now_ns() / 1e9).astimezone()
     site = load_site(Path(sys.argv[1]), now)
+    if unknown := unknown_board(site.board_name, site.boards):
+        raise InputError(ConfigError(site.folder / "site.toml", None, "board", *unknown))
     for warning in site.notices:
         print(f"warning: {warning}", file=sys.stderr)
     trust = verdict_at_a_start(state, clock, site.clock.trust)

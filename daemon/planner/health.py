@@ -44,6 +44,8 @@ DO = {
     "wear": "copy the card to a new one before it fails",
     "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
+    "board-unknown": "write one of these names to /etc/gloaming/board and restart the planner, or give the board a "
+    "[[board]] table",
     "broker": "check that it runs, its address in site.toml, and the network; it is tried again by itself",
     "broker-refuses": "check the user and the password in the address in site.toml",
     "broker-topic": "let this user read the topic, in the broker's own settings",
@@ -76,7 +78,7 @@ BLACK = {
     Black.DAMAGED: "the frame file of the piece is damaged here",
     Black.UNREAD: "the disk has not delivered the frame yet",
     Black.REFRESH: "the universes must pause between two pictures (E1.11), for 23 ms at the most",
-    Black.UNIVERSES: "the piece lights universes or slots that this rig does not have",
+    Black.UNIVERSES: "the piece lights nothing that this board sends to",
     Black.PICTURE: "the picture itself is dark here",
     Black.LEVEL: "the brightness is below the lowest level that can be sent",
     Black.LIMITER: "the limiter lowers all of it to nothing: a fuse or a supply allows no light",
@@ -117,6 +119,7 @@ class TroubleCode(StrEnum):
     DEVICE = "device"
     DEVICE_REFUSED = "device-refused"
     DEVICE_OTHER = "device-other"
+    BOARD_UNKNOWN = "board-unknown"
     BROKER = "broker"
     BROKER_REFUSES = "broker-refuses"
     BROKER_TOPIC = "broker-topic"
@@ -142,6 +145,7 @@ KINDS = {
     TroubleCode.DISK_TAKES_NOTHING: "disk",
     TroubleCode.DEVICE_REFUSED: "device",
     TroubleCode.DEVICE_OTHER: "device",
+    TroubleCode.BOARD_UNKNOWN: "boards",
     TroubleCode.BROKER_REFUSES: "broker",
     TroubleCode.BROKER_TOPIC: "broker",
     TroubleCode.BROKER_FLOOD: "broker",

@@ -28,11 +28,10 @@ def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses)
 
     The universes of a controller whose name has no address go nowhere but to multicast, if it has that.
     """
-    rig, output = site.rig, site.output
+    rig, output = site.part, site.output
     targets = []
     for number, slots in site.slots.items():
-        controller = rig.controller_of[number]
-        if controller.name not in site.fed:
+        if (controller := rig.controller_of.get(number)) is None:
             continue
         groups = GROUPS[output.multicast] if controller.multicast or controller.host is None else ()
         address = address_of(controller, addresses)

@@ -24,6 +24,7 @@ from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.health import BLACK, Trouble
 from gloaming.daemon.planner.holds import Holds
+from gloaming.daemon.planner.identity import cid_of
 from gloaming.daemon.planner.jobs import Jobs, Turns
 from gloaming.daemon.planner.monitor import Monitor
 from gloaming.daemon.planner.outside import Outside
@@ -68,6 +69,7 @@ class Planner:
         self._started_ns = clock.now_ns()
         self._state = state
         self._store = store = Store(state, self._started_ns)
+        cid_of(store, self._started_ns)  # before any part reads who this board is
         self._situation = situation = Situation(site, store, clock, self._clock_was_set)
         self._client = TransmitterClient(socket or state / "transmitter.sock", self._heard)
         self._troubles = TransmitterTroubles(store)

@@ -10,6 +10,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import CHECKS, Check, Kind, Override
@@ -23,12 +24,13 @@ from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble
 from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
+from gloaming.daemon.site.board_name import unknown_board
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.framefile.source import universes_of
-from gloaming.shows.rig.draw import feeds, slot_ma
+from gloaming.shows.rig.draw import feeds_of_part, slot_ma
 from gloaming.shows.rig.model import positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
 from gloaming.shows.rig.zones import part_spans, parts_in, zone_spans
@@ -55,24 +57,24 @@ class RigMonitor:
         self._situation, self._network, self._telemetry = situation, network, telemetry
         self.folder = state / "rig-check"
         self.names = HostNames(json.loads(situation.store.fact("addresses") or "{}"), self._moved)
-        self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns)
+        self.reach = Reachability(situation.site.part, self.names.addresses, situation.now_ns)
         self._send_setup = moved
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames reported, and when
 
     def adopt(self) -> None:
         """The site was read again."""
-        self.reach.watch(self._situation.site.rig, self.names.addresses)
+        self.reach.watch(self._situation.site.part, self.names.addresses)
 
     # controllers
 
     async def look_up(self) -> None:
         """Look up the host names of the controllers."""
-        await self.names.look(self._situation.site.rig)
+        await self.names.look(self._situation.site.part)
 
     def _moved(self, names: list[str]) -> None:
         """Keep the new addresses for the next start, and send to them from now on."""
         store, known = self._situation.store, self.names.addresses
-        kept = {name: known[name] for name in host_names(self._situation.site.rig) if name in known}
+        kept = {name: known[name] for name in host_names(self._situation.site.part) if name in known}
         store.set_fact("addresses", json.dumps(kept))
         listed = ", ".join(f"{name} is {known[name]}" for name in names)
         store.note(self._situation.now_ns(), "site", f"addresses were looked up: {listed}")
@@ -80,8 +82,11 @@ class RigMonitor:
         self._send_setup()
 
     def troubles(self) -> list[Trouble]:
-        """Of host names, of circuits, and of each controller that does not answer."""
-        found = [trouble for _, trouble in host_troubles(self._situation.site.rig, self.names)]
+        """Of this board's name, of host names, of circuits, and of each controller that does not answer."""
+        site = self._situation.site
+        found = [trouble for _, trouble in host_troubles(site.part, self.names)]
+        if unknown := unknown_board(site.board_name, site.boards):
+            found.append(Trouble(TroubleCode.BOARD_UNKNOWN, site.board_name, f"{unknown.problem}: it sends nothing"))
         found += self.reach.outages([address for address, trouble in self._network.items() if trouble.stands])
         for reach in self.reach.gone:
             problem = self.names.unanswered.get(reach.host or "")
@@ -90,30 +95,29 @@ class RigMonitor:
         return found
 
     def controllers(self) -> list[dict[str, Any]]:
-        """Every controller: whether it answers and since when, and what was sent to it.
+        """Every controller: the boards that feed it; of those that this board feeds, whether it answers and since when,
+        and what was sent to it.
 
         `packets` are the data packets of its universes since the last setup of the transmitter; `errors` are
         those that its address did not take.
         """
-        zone, telemetry = self._situation.site.timezone, self._telemetry() or {}
+        site = self._situation.site
+        zone, telemetry = site.timezone, self._telemetry() or {}
         ranges = telemetry.get("universe_packets", ())
         errors = {one["host"]: one["errors"] for one in telemetry.get("controllers", ())}
         found = []
-        for own in self._situation.site.rig.controller:
-            reach, trouble = self.reach.found[own.name], self._network.get(self.reach.found[own.name].address or "")
-            one: dict[str, Any] = {
-                "name": own.name,
-                "host": reach.host,
-                "address": reach.address,
-                "answers": reach.answers,
-                "words": reach.words,
-                "since": isoformat(reach.since_ns, zone),
-                "strings": list(reach.strings),
-                "packets": sum(_within(own.universes, first, last) * packets for first, last, packets, _ in ranges),
-                "errors": errors.get(reach.address, 0),
-                "last_error": trouble
-                and {"at": isoformat(trouble.at_ns, zone), "text": trouble.text, "stands": trouble.stands},
-            }
+        for own in site.rig.controller:
+            boards, reach = site.feeders[own.name], self.reach.found.get(own.name)
+            one: dict[str, Any] = {"name": own.name, "boards": list(boards), "host": own.host, "address": None}
+            one |= {"answers": None, "words": f"is fed by {', '.join(boards) or 'no board'}", "since": None}
+            one |= {"strings": [string.name for string in site.rig.strings_of[own.name]]}
+            one |= {"packets": 0, "errors": 0, "last_error": None}
+            if reach is not None:
+                trouble = self._network.get(reach.address or "")
+                one |= {"address": reach.address, "answers": reach.answers, "words": reach.words}
+                one |= {"since": isoformat(reach.since_ns, zone), "errors": errors.get(reach.address, 0)}
+                sent = (_within(own.universes, first, last) * packets for first, last, packets, _ in ranges)
+                one |= {"packets": sum(sent), "last_error": trouble and _error_json(trouble, zone)}
             found.append(one)
         return found
 
@@ -121,7 +125,7 @@ class RigMonitor:
 
     def limits(self) -> Limits | None:
         """The limits for the transmitter: fuses, then supplies. None if the limiter is off, or no limit is known."""
-        rig, found = self._situation.site.rig, feeds(self._situation.site.rig)
+        rig, found = self._situation.site.part, feeds_of_part(self._situation.site.part, self._situation.site.rig)
         fuses, supplies = (
             tuple(
                 CurrentLimit(one.kind, one.name, one.limit_ma, one.always_ma, one.strings)
@@ -300,6 +304,10 @@ class RigMonitor:
                     "frames": one.check.frames,
                 }
         return None
+
+
+def _error_json(trouble: NetworkTrouble, zone: ZoneInfo) -> dict[str, Any]:
+    return {"at": isoformat(trouble.at_ns, zone), "text": trouble.text, "stands": trouble.stands}
 
 
 def _within(universes: Collection[int], first: int, last: int) -> int:

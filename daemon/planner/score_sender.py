@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from typing import NamedTuple
-from uuid import UUID, uuid4
 
 from gloaming.daemon.direction.areas import AreaScore, score_areas
 from gloaming.daemon.direction.overrides import Override
@@ -14,6 +13,7 @@ from gloaming.daemon.direction.reasons import deciding
 from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.direction.segments import Segments, light_of
 from gloaming.daemon.planner.confirmation import Sent, SentNow, confirm
+from gloaming.daemon.planner.identity import cid_of
 from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.situation import Situation
@@ -22,6 +22,7 @@ from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.reports.journal_lines import ZONE_KIND
 from gloaming.daemon.score.score import Picture, Score, ScoreArea
 from gloaming.daemon.score.setup import Setup
+from gloaming.daemon.site.load import Site
 from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
@@ -68,12 +69,9 @@ class ScoreSender:
 
     def send_setup(self) -> None:
         """Send the setup if it differs from the one before."""
-        site, store = self._situation.site, self._situation.store
-        cid = store.fact("cid")
-        if cid is None:
-            cid = uuid4().hex
-            store.set_fact("cid", cid)
-        setup = setup_of(site, UUID(cid), self._rig.limits(), self._rig.names.addresses)
+        now = self._situation
+        cid = cid_of(now.store, now.now_ns())
+        setup = setup_of(now.site, cid, self._rig.limits(), self._rig.names.addresses)
         if setup != self._setup:
             self._setup = setup
             self._client.send(setup.to_json())
@@ -85,6 +83,8 @@ class ScoreSender:
         if now.site.neighbours.rig_check:  # a rig check may allow dim light in dark hours
             self._send_windows(now.now_ns())
         self.decide()
+        if asked.zone is not None and not _sends_to(now.site, asked.zone):
+            return Sent(True, f"this board sends nothing to {asked.zone}")
         return await confirm(self._client, self._sent_now, now.timezone, self._score_id, asked, ends)
 
     def picture_at(self, now_ns: int) -> Picture | None:
@@ -212,6 +212,12 @@ class _AreaNoted(NamedTuple):
 
 def _nested(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
     return set(one) <= set(other) or set(other) <= set(one)
+
+
+def _sends_to(site: Site, zone: str) -> bool:
+    """Whether this board feeds a part of a zone. One that the rig does not have (any more) is no other board's."""
+    spans = site.zones.get(zone)
+    return spans is None or any(number in site.part.controller_of for number, _, _ in spans)
 
 
 def _at(segments: Segments, at_ns: int) -> DecidedSegment:

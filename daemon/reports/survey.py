@@ -23,8 +23,9 @@ from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import verdict_at_a_start
 from gloaming.daemon.planner.store import read_overrides
 from gloaming.daemon.reports.nights import SeasonNight, season
+from gloaming.daemon.reports.survey_boards import board_findings
 from gloaming.daemon.reports.survey_energy import Energy, energy
-from gloaming.daemon.reports.survey_machine import machine_findings
+from gloaming.daemon.reports.survey_machine import machine_findings, near_rig
 from gloaming.daemon.reports.survey_power import NANO, current_findings, voltage_findings
 from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.reports.survey_sound import survey_sounds
@@ -183,13 +184,14 @@ def survey(
     names, answers = HostNames({}), {}
     if ask:
         progress("asking the controllers", 0, 1)
-        asyncio.run(names.look(site.rig))
-        answers = asyncio.run(look_once(site.rig, names.addresses))
+        asyncio.run(names.look(near_rig(site)))
+        answers = asyncio.run(look_once(near_rig(site), names.addresses))
         progress("asking the controllers", 1, 1)
     clock = verdict_at_a_start(state or folder / "state", Clock(), site.clock.trust)
     by_position = any(piece.analysis.by_position for piece in pieces)
     sections = {
         "the site's files": (*_problems(site), *_pieces_unused(site)),
+        "the boards": tuple(board_findings(site)),
         "the rig": (
             *rig_findings(site.rig, infos, places),
             *other_rig_findings(site.rig, (folder / "rig.toml").absolute(), infos, places),

@@ -12,10 +12,15 @@ from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.udp_sender import interface_index, source_address
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.wiring import listed
-from gloaming.shows.rig.model import Controller
+from gloaming.shows.rig.model import Controller, Rig
 
 GROUPS_MAX = Path("/proc/sys/net/ipv4/neigh/default/gc_thresh3")
 """The kernel's limit of neighbour entries (arp(7)). Each multicast group that is sent to takes one."""
+
+
+def near_rig(site: Site) -> Rig:
+    """What this machine is to reach: its part of the rig if it is one of the boards, else all of it."""
+    return site.part if site.board else site.rig
 
 
 def machine_findings(
@@ -54,7 +59,7 @@ def _clock(clock: Verdict) -> Iterator[Finding]:
 def _network(site: Site, names: HostNames) -> Iterator[Finding]:
     interface = site.output.interface
     place = f"{site.output.place or 'site.toml'} output.interface"
-    for controller, trouble in host_troubles(site.rig, names):
+    for controller, trouble in host_troubles(near_rig(site), names):
         yield Finding(trouble.code, "warning", controller.place, trouble.text, trouble.do)
     if interface is not None:
         try:
@@ -72,7 +77,7 @@ def _network(site: Site, names: HostNames) -> Iterator[Finding]:
         yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets leave by {interface}")
         return
     sources: dict[str, list[str]] = {}
-    for controller in site.rig.controller:
+    for controller in near_rig(site).controller:
         address = address_of(controller, names.addresses)
         source = source_address(address) if address else None
         if address and source is None:
@@ -88,7 +93,7 @@ def _network(site: Site, names: HostNames) -> Iterator[Finding]:
             sources.setdefault(source, []).append(where(controller.host, address))
     for source, hosts in sources.items():
         yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets for {listed(hosts)} leave by {source}")
-    if any(one.multicast or not one.host for one in site.rig.controller):
+    if any(one.multicast or not one.host for one in near_rig(site).controller):
         yield Finding(
             FindingCode.WAY_OUT,
             "fact",
@@ -99,7 +104,7 @@ def _network(site: Site, names: HostNames) -> Iterator[Finding]:
 
 def _by_multicast(site: Site) -> list[Controller]:
     """The controllers that receive multicast."""
-    return [one for one in site.rig.controller if one.multicast or one.host is None]
+    return [one for one in near_rig(site).controller if one.multicast or one.host is None]
 
 
 def _groups(site: Site) -> Iterator[Finding]:
@@ -134,9 +139,9 @@ def _controllers(site: Site, answers: Mapping[str, bool] | None, names: HostName
     there = [name for name, answered in answers.items() if answered]
     if there:
         yield Finding(FindingCode.CONTROLLERS_ANSWER, "fact", "network", f"these controllers answer: {listed(there)}")
-    for controller in site.rig.controller:
+    for controller in near_rig(site).controller:
         if answers.get(controller.name) is False:
-            strings = [string.name for string in site.rig.strings_of[controller.name]]
+            strings = [string.name for string in near_rig(site).strings_of[controller.name]]
             at = where(controller.host, address_of(controller, names.addresses))
             text = f"controller {controller.name} ({at}) does not answer: {listed(strings) or 'no string'}"
             yield Finding(
@@ -146,7 +151,7 @@ def _controllers(site: Site, answers: Mapping[str, bool] | None, names: HostName
                 text,
                 "check its power, its cable and its address",
             )
-    silent = [controller for controller in site.rig.controller if not controller.host]
+    silent = [controller for controller in near_rig(site).controller if not controller.host]
     if silent:
         yield Finding(
             FindingCode.CONTROLLERS_UNASKED,

@@ -158,27 +158,27 @@ def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, Frame
 
 def board_errors(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigError]:
     """Controllers that boards name and the rig does not have, and spares without a board."""
-    controllers, mains = (
-        sorted(one.name for one in rig.controller),
-        [one.name for one in file.board if not one.spare_for],
-    )
+    controllers = sorted(one.name for one in rig.controller)
+    mains = [one.name for one in file.board if not one.spare_for]
+    spares: dict[str, str] = {}
     for index, board in enumerate(file.board):
         for place, name in enumerate(board.controllers or ()):
             if name not in controllers:
-                problem, hint = (
-                    f"there is no controller {name!r} in rig.toml",
-                    instead(name, controllers or ["a controller"]),
-                )
+                problem, hint = f"there is no controller {name!r} in rig.toml", instead(name, controllers)
                 yield ConfigError(path, line_of(board), f"board[{index}].controllers[{place}]", problem, hint)
         if board.spare_for is None:
             continue
+        key, first = f"board[{index}].spare_for", spares.setdefault(board.spare_for, board.place)
         if board.spare_for not in mains:
             problem = f"there is no board {board.spare_for!r} that has controllers"
             hint = instead(board.spare_for, mains or ["a [[board]] table with controllers"])
-            yield ConfigError(path, line_of(board), f"board[{index}].spare_for", problem, hint)
+            yield ConfigError(path, line_of(board), key, problem, hint)
+        elif first != board.place:
+            problem = f"{board.spare_for} has a spare already, at {first}"
+            yield ConfigError(path, line_of(board), key, problem, "remove one: two spares would have one priority")
         elif file.output.priority == 0:
             problem, hint = "a spare needs a lower priority than 0", "give output.priority 1 or more, as priority = 100"
-            yield ConfigError(path, line_of(board), f"board[{index}].spare_for", problem, hint)
+            yield ConfigError(path, line_of(board), key, problem, hint)
     yield from _boards_named(path, file)
     if file.sharing.broker and not file.board:
         problem, hint = "nobody shares: the site has no boards", "add a [[board]] table for each board"

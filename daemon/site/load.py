@@ -198,6 +198,17 @@ class Site:
         feeds = by_name[own.spare_for] if own and own.spare_for else own
         return frozenset(feeds.controllers or () if feeds else ())
 
+    @cached_property
+    def part(self) -> Rig:
+        """The rig as far as this board feeds it."""
+        return self.rig.part(self.fed) if self.boards else self.rig
+
+    @cached_property
+    def feeders(self) -> dict[str, tuple[str, ...]]:
+        """The boards that feed each controller, by name. Spares are left out; a site without boards has none."""
+        names = [one.name for one in self.rig.controller]
+        return {name: tuple(one.name for one in self.boards if name in (one.controllers or ())) for name in names}
+
     @property
     def priority(self) -> int:
         """The priority of this board's packets. That of a spare is lower (E1.31 6.2.3)."""

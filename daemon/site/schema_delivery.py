@@ -35,13 +35,13 @@ Kind = Literal[
     "hook",
     "public",
     "broker",
+    "boards",
     "other-source",
     "device",
 ]
 
 
-def _read_url(text: object) -> str:
-    hint = 'as "http://192.0.2.5/hook"'
+def _read_url(text: object, hint: str = 'as "http://192.0.2.5/hook"') -> str:
     if not isinstance(text, str) or "://" not in text or not text.isprintable() or " " in text:
         raise WrongValueError("this is not an address", hint)
     if text.partition("://")[0] not in ("http", "https", "mqtt", "mqtts"):
@@ -91,7 +91,7 @@ def broker_and_topic(url: str) -> tuple[Broker, str]:
 def _read_mqtt(text: object) -> str:
     """The address of a broker and of one topic: a shared or wildcard subscription is several (MQTT 5.0, 4.7, 4.8.2)."""
     hint = 'as "mqtt://192.0.2.5/lights"'
-    url = _read_url(text)
+    url = _read_url(text, hint)
     topic = unquote(urlsplit(url).path).strip("/")
     several = topic.startswith("$share/") or "+" in topic or "#" in topic + url
     if urlsplit(url).scheme not in ("mqtt", "mqtts") or not topic or not topic.isprintable() or several:

@@ -7,7 +7,7 @@ at full.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 from gloaming.shows.rig.model import PixelString, Rig, Supply
@@ -109,6 +109,30 @@ def feeds(rig: Rig) -> tuple[Feed, ...]:
         always_ma = sum(idle_ma(rig.string[index]) for index in strings) + fixtures_w[supply.name] / supply.volts * 1000
         found.append(Feed("supply", supply.name, supply.place, tuple(strings), supply.amps * 1000, always_ma))
     return tuple(found)
+
+
+def feeds_of_part(part: Rig, rig: Rig) -> tuple[Feed, ...]:
+    """The feeds of a part of a rig, none above what is the part's own.
+
+    Of a supply that feeds other parts too, this part has a share of what is left for light: as its strings at full have
+    of all its strings at full. So all parts together stay within the supply, whatever each of them shows.
+    """
+    whole, of_all = {(one.kind, one.name): one for one in feeds(rig)}, _full_ma(rig)
+    own, found = _full_ma(part), []
+    for one in feeds(part):
+        all_of_it = whole[one.kind, one.name]
+        if all_of_it.limit_ma is not None and len(one.strings) < len(all_of_it.strings):
+            full_ma = sum(of_all[index] for index in all_of_it.strings)
+            share = sum(own[index] for index in one.strings) / full_ma if full_ma else 0.0
+            light_ma = max(0.0, all_of_it.limit_ma - all_of_it.always_ma) * share
+            one = replace(one, limit_ma=one.always_ma + light_ma)
+        found.append(one)
+    return tuple(found)
+
+
+def _full_ma(rig: Rig) -> tuple[float, ...]:
+    """What the light of each string draws with all slots at 255, in mA."""
+    return tuple(ma * one.hung * len(one.order) for ma, one in zip(slot_ma(rig), rig.string, strict=True))
 
 
 def hung_spans(string: PixelString) -> Iterator[tuple[int, int, int]]:

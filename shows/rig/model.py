@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from functools import cached_property
 from ipaddress import ip_address
 from itertools import chain
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -327,6 +327,9 @@ class Zone(Named):
     """Other zones that belong to it, by name."""
 
 
+P = TypeVar("P", Port, PixelString, Fixture)
+
+
 class Rig(Table):
     """A rig.toml: everything that hangs outside."""
 
@@ -344,6 +347,16 @@ class Rig(Table):
     """The fixtures: lamps and other devices that are no strings of pixels."""
     zone: tuple[Zone, ...] = ()
     """The zones: parts of the rig with a name."""
+
+    def part(self, controllers: Collection[str]) -> Rig:
+        """The part that these controllers feed: they, and their ports, strings and fixtures. The rest stays whole."""
+
+        def of(tables: tuple[P, ...]) -> tuple[P, ...]:
+            return tuple(one for one in tables if one.controller in controllers)
+
+        own = {"port": of(self.port), "string": of(self.string), "fixture": of(self.fixture)}
+        own["controller"] = tuple(one for one in self.controller if one.name in controllers)
+        return Rig.model_construct(**{**dict(self), **own})
 
     @cached_property
     def controller_of(self) -> dict[int, Controller]:

@@ -157,14 +157,15 @@ class ControllerError(Answer):
 
 
 class ControllerReached(Answer):
-    """A controller, and whether it answers."""
+    """A controller, and whether it answers. What is null or 0 for one that only other boards feed, they know."""
 
     name: str
+    boards: Annotated[list[str], Field(description="the boards that feed it; none on a site without boards")]
     host: Annotated[str | None, Field(description="its IP address or host name, as in rig.toml")]
     address: Annotated[str | None, Field(description="its IP address; null while nobody knows that of its name")]
     answers: Annotated[bool | None, Field(description="null: it cannot be asked, or was not asked yet")]
     words: Annotated[str, Field(description="the same in words")]
-    since: Instant
+    since: Instant | None
     strings: list[str]
     packets: Annotated[int, Field(description="data packets of its universes since the setup")]
     errors: Annotated[int, Field(description="sends that its address did not take")]

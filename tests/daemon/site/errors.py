@@ -127,6 +127,21 @@ at = "piece-begins"
 only = ["tide"]
 command = ["/usr/local/bin/snow", "{length}"]
 body = "now {title}"
+
+[[board]]
+name = "quay"
+controllers = ["left"]
+
+[[board]]
+name = "east"
+controllers = ["right"]
+
+[[board]]
+name = "loft"
+spare_for = "quay"
+
+[sharing]
+broker = "mqtt://192.0.2.9/pier-road"
 """
 
 
@@ -155,9 +170,10 @@ DARK, QUIET, FRAMES, ORDER = (
 )
 SEASON, FROM, TO, GAP = 'season = "11-27..01-06"', 'from = "sunset + 20 min"', 'to = "22:00"', 'gap = "4 s"'
 
-BOARDS = '[[board]]\nname = "quay"\ncontrollers = ["left"]\n\n[[board]]\nname = "east"\ncontrollers = ["right"]\n\n'
 WIND = '[[hold]]\nname = "wind"\nmqtt = "mqtt://192.0.2.5/roof/wind"'
 CALLS, DEVICE = 'show = "evening"\nlasts', 'device = "/dev/input/by-id/usb-button-event-kbd"'
+SPARE, BROKER = 'spare_for = "quay"', 'broker = "mqtt://192.0.2.9/pier-road"'
+LOFT, LAST = '[[board]]\nname = "loft"', 'spare_for = "quay"\n\n[sharing]'
 SNOW = 'command = ["/usr/local/bin/snow", "{length}"]'
 
 SITE_CASES: tuple[Case, ...] = (
@@ -335,9 +351,25 @@ SITE_CASES: tuple[Case, ...] = (
     Case('cool_down = "2 min"', 'cool_down = "25 h"', "trigger[0].cool_down", "24 h"),
     Case(DEVICE, f'{DEVICE}\nboard = "quay"', "trigger[0]", "board has no effect without mqtt", "[[trigger]]"),
     # boards that other tables name
-    Case(WIND, f'{WIND}\nboard = "quay"', "hold[0].board", "there is no board 'quay'", 'board = "quay"'),
-    Case("[[hook]]", f'{BOARDS}[[hook]]\nboard = "esat"', "hook[0].board", "did you mean east?", 'board = "esat"'),
-    Case(WIND, f'{BOARDS}[[hold]]\nname = "wind"\nhttp = true', "hold[0]", "readings by HTTP", "[[hold]]"),
+    Case(WIND, f'{WIND}\nboard = "kiln"', "hold[0].board", "there is no board 'kiln'", 'board = "kiln"'),
+    Case("[[hook]]", '[[hook]]\nboard = "esat"', "hook[0].board", "did you mean east?", 'board = "esat"'),
+    Case(WIND, '[[hold]]\nname = "wind"\nhttp = true', "hold[0]", "readings by HTTP", "[[hold]]"),
+    # boards
+    Case('controllers = ["left"]', 'controllers = ["lift"]', "board[0].controllers[0]", "did you mean left?"),
+    Case('controllers = ["left"]', 'controllers = "left"', "board[0].controllers", "list"),
+    Case('controllers = ["left"]', "", "board[0]", "one of controllers, spare_for; this has none", "[[board]]"),
+    Case(SPARE, f'controllers = ["left"]\n{SPARE}', "board[2]", "this has controllers and spare_for", LOFT),
+    Case(SPARE, 'spare_for = "quai"', "board[2].spare_for", "did you mean quay?"),
+    Case(SPARE, 'spare_for = "loft"', "board[2].spare_for", "no board 'loft' that has controllers"),
+    Case('controllers = ["right"]', SPARE, "board[2].spare_for", "quay has a spare already, at site.toml:", LAST),
+    Case(
+        'name = "east"', 'name = "quay"', "board[1].name", "two of the name 'quay'", 'name = "quay"\ncontrollers = ["r'
+    ),
+    Case("priority = 100", "priority = 0", "board[2].spare_for", "a lower priority than 0", SPARE),
+    Case("[sharing]", "[share]", "share", "there is no such key"),
+    Case("mqtt://192.0.2.9/pier-road", "192.0.2.9", "sharing.broker", "mqtt://192.0.2.5/lights"),
+    Case("mqtt://192.0.2.9/pier-road", "mqtt://192.0.2.9/#", "sharing.broker", "a broker and a topic"),
+    Case(BROKER, 'ca = "ca.pem"', "sharing", "ca has no effect without broker", "[sharing]"),
     # holds
     Case("above = 14", "", "hold[0]", "one of above, below, equals; this has none", "[[hold]]"),
     Case("above = 14", 'above = 14\nequals = "storm"', "hold[0]", "this has above and equals", "[[hold]]"),

@@ -13,8 +13,9 @@ export function controllers(place, page) {
     const fails = one.answers === false || Boolean(error && error.stands);
     const sent = `${counted.format(one.packets)} packets sent${one.errors ? `, ${counted.format(one.errors)} not taken` : ""}`;
     const where = one.address && one.address !== one.host ? `${one.host} at ${one.address}` : one.host || "multicast";
-    const made = row(`${one.name} `, [where, some(one.strings), sent].join("; "));
-    made.firstChild.firstChild.after(page.element("b", one.words, { className: fails ? "bad" : one.answers ? "good" : "" }), `, since ${page.when(one.since)}`);
+    const made = row(`${one.name} `, [where, some(one.strings), ...(one.since ? [sent] : [])].join("; "));
+    const since = one.since ? `, since ${page.when(one.since)}` : "";
+    made.firstChild.firstChild.after(page.element("b", one.words, { className: fails ? "bad" : one.answers ? "good" : "" }), since);
     if (error) made.firstChild.append(page.element("small", `${error.stands ? "Error since" : "Last error"} ${page.when(error.at)}: ${error.text}`, { className: error.stands ? "bad" : "" }));
     return made;
   };
