@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
@@ -201,7 +201,7 @@ class Override:
     the show moves on during a pause. `zone` is the part of the rig that it is for, None: all of it. Out of service,
     that part may also be a string, a fixture or a controller, and `why` says what is wrong with it. Of the kinds of a
     hold, `hold` is its name, and `why` the condition. `author` is the board that stored it first. `version` counts its
-    changes.
+    changes; `changed_by` is the board that made the last one.
     """
 
     id: int
@@ -221,6 +221,7 @@ class Override:
     after: bool = False
     author: str = ""
     version: int = 1
+    changed_by: str = ""
 
     @property
     def end_ns(self) -> int:
@@ -236,6 +237,10 @@ class Override:
     def lights_off(self) -> bool:
         """Whether it puts the whole rig out."""
         return self.zone is None and TERMS[self.kind].lights_off
+
+    def changed(self, board: str, **values: Any) -> Override:
+        """Its next version, with other values, as a board makes it."""
+        return replace(self, **values, version=self.version + 1, changed_by=board)
 
     def in_force_at(self, at_ns: int) -> bool:
         """Whether it is in force at an instant."""

@@ -69,7 +69,8 @@ class ClockSteps:
             apart_ns = before.apart_ns
         else:
             asked = store.overrides(now.utc_ns - max(0, step_ns))
-            moved = [after_step(one, now.utc_ns, step_ns) for one in asked if one.id >= before.first]
+            steps = ((one, after_step(one, now.utc_ns, step_ns)) for one in asked if one.id >= before.first)
+            moved = [new.changed(site.board_name) for one, new in steps if new != one]
             was_ns = now.utc_ns - step_ns
             begun = neighbours_windows(site, was_ns, was_ns + 1) if before.trusted else ()
             held = holding.after_step(held, begun, now.utc_ns, step_ns)

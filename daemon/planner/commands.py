@@ -103,13 +103,11 @@ class Commands:
 
     async def _take(self, override: Override, who: str, follows: Override | None = None) -> dict[str, object]:
         now = self._situation
-        ends = [
-            one for one in now.standing(override.at_ns) if (one.id == follows.id if follows else override.replaces(one))
-        ]
-        if moved := next((one for one in ends if override.moves(one)), None):
+        ends = [] if follows else now.replaced_by(override)
+        if moved := follows or next((one for one in ends if override.moves(one)), None):
             override = replace(override, id=moved.id, at_ns=moved.at_ns)
             now.change(override)
-            ends.remove(moved)
+            ends = [one for one in ends if one.id != moved.id]
         else:
             override = now.add(override, ends)
             why = f": {override.why}" if override.why else ""

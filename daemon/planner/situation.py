@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.areas import decide_areas
 from gloaming.daemon.direction.decide import Decision, called_at, decide, isoformat, segment_at
+from gloaming.daemon.direction.merged import merged
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import UNDO_SKIP_NS
@@ -36,6 +37,7 @@ class Situation:
         self.store, self.clock, self._clock_was_set = store, clock, clock_was_set
         self.damaged = DamagedFiles(store)
         self.site = self.damaged.on(site, clock.now_ns())
+        store.board = site.board_name
         self.trust = ClockTrust(store, clock, site.clock.trust, sets=site.clock.set)
         self.steps = ClockSteps(store, self.trust)
         self.overrides: tuple[Override, ...] = ()
@@ -86,12 +88,16 @@ class Situation:
     # overrides
 
     def read_overrides(self) -> None:
-        """Read the stored overrides again. A call of what the site no longer has does not count."""
+        """Read the stored overrides again. A call of what the site no longer has does not count, and no check whose
+        pattern is not rendered here."""
         stored, site = self.store.overrides(self.now_ns() - KEEP_NS), self.site
+        if site.boards:
+            stored = merged(stored)
         self.overrides = tuple(
             one
             for one in stored
-            if one.kind != Kind.CALL or (one.piece in site.pieces if one.piece else one.show in site.shows)
+            if (one.kind != Kind.CALL or (one.piece in site.pieces if one.piece else one.show in site.shows))
+            and not (one.check and not one.check.path)
         )
 
     def standing(self, at_ns: int) -> tuple[Override, ...]:
@@ -99,16 +105,23 @@ class Situation:
         looked_up = {one.call.id: one for one in called_at(at_ns, self.site, self.overrides, self.held)}
         return tuple(one for each in self.overrides if (one := _looked_up(each, looked_up)) and at_ns < one.end_ns)
 
+    def replaced_by(self, override: Override) -> list[Override]:
+        """The overrides that a new one ends."""
+        return [one for one in self.standing(override.at_ns) if override.replaces(one)]
+
     def add(self, override: Override, ends: Iterable[Override] = ()) -> Override:
         """Store an override under a new id, and the end of those that it replaces."""
-        override = replace(override, id=self.store.next_id())
+        board = self.site.board_name
+        override = replace(override, id=self.store.next_id(), author=board, changed_by=board)
         self.store.add(override, ends)
         self.read_overrides()
         return override
 
     def change(self, override: Override) -> None:
         """Store an override in place of the one with its id: a person who holds a button would fill the state."""
-        self.store.add(override)
+        if before := self.store.override(override.id):
+            override = replace(override, author=before.author, version=before.version)
+        self.store.add(override.changed(self.site.board_name))
         self.read_overrides()
 
     def end(self, id: int, at_ns: int) -> None:
@@ -141,6 +154,7 @@ class Situation:
     def adopt(self, site: Site) -> None:
         """Use another site from now on."""
         self.site = self.damaged.on(site, self.now_ns())
+        self.store.board = site.board_name
         self.read_overrides()
 
     # the clock

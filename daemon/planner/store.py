@@ -10,14 +10,16 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import closing, nullcontext, suppress
 from dataclasses import asdict, astuple, fields, replace
 from fractions import Fraction
+from hashlib import sha256
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.shared_fact import MARK_BITS
 from gloaming.daemon.direction.states import ROUTINE, STATES
 from gloaming.daemon.planner.state_file import (
     LINE,
@@ -41,17 +43,18 @@ JOURNAL_ROWS_MAX = 60_000
 JOURNAL_ROWS_AT_HAND = 1_000
 """The number of newest lines that are in memory too."""
 TRIM_EVERY = 256
-APART = 1 << 40
+APART = 1 << 48
 """If the file cannot be read, new ids begin here, so that none is used twice."""
 TABLES = ("override", "device", "fact", "journal", "repair")
 STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.items()}
 _KINDS = tuple(str(kind) for kind in Kind)
 _FAULTS = tuple(str(fault) for fault in Fault)
 _REPAIR_COLUMNS = "id, part, pixel, fault, note, at_ns, who, mended_ns, mended_by"
-_COLUMNS = (
-    "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why, hold, piece, after, "
-    "author, version"
-)
+_FIELDS = tuple(field.name for field in fields(Override))
+_COLUMNS = ", ".join("rig_check" if name == "check" else name for name in _FIELDS)
+_EMPTY = {"why": "", "hold": "", "author": "", "version": 1, "changed_by": ""}
+"""What no value means in a column that an older file does not have."""
+_SINCE = f"min(until_ns, ifnull(ended_ns, until_ns)) >= ? AND kind IN {_KINDS}"
 
 
 class DeviceStore(Protocol):
@@ -69,9 +72,12 @@ class DeviceStore(Protocol):
 
 
 class Store:
-    """The state folder's database."""
+    """The state folder's database. `changed` is called with each override that this planner has changed."""
 
     def __init__(self, folder: Path, now_ns: int) -> None:
+        self.board = ""
+        """The name of this board, of a site with several: their ids are the same on all boards."""
+        self.changed: Callable[[Override], None] | None = None
         self.path = folder / "state.db"
         self.set_aside: Path | None = None
         self._now_s = now_ns // SECOND_NS
@@ -217,27 +223,54 @@ class Store:
         return self._numbers[table]
 
     def next_id(self) -> int:
-        """The id of the next override; never one that was used before."""
-        return self._numbers["override"] + 1
+        """The id of the next override; never one that was used before, on another board neither."""
+        highest = self._numbers["override"]
+        return ((highest >> MARK_BITS) + 1) << MARK_BITS | self._mark if self.board else highest + 1
+
+    @property
+    def _mark(self) -> int:
+        """The mark of this board in ids: some bits of the hash of its CID."""
+        digest = sha256((self.fact("cid") or "").encode()).digest()
+        return int.from_bytes(digest[:4], "big") >> 32 - MARK_BITS
 
     def add(self, override: Override, ends: Iterable[Override] = ()) -> None:
         """Store an override under its id, and the end of those that it ends, in one transaction."""
-        self._numbers["override"] = max(self._numbers["override"], override.id)
-        self._write(_insert(override), *(_update_end(one.id, override.at_ns) for one in ends))
+        ended = [one.id for one in ends]
+        self._put((override,), *(_update_end(id, override.at_ns, override.changed_by) for id in ended))
+        self._report(override.id, *ended)
 
     def move(self, overrides: Iterable[Override], name: str, value: str) -> None:
         """Store moved overrides and a fact in one transaction."""
-        self._write(
-            *map(_insert, overrides), ("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
-        )
+        moved = tuple(overrides)
+        self._put(moved, ("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value)))
+        self._report(*(one.id for one in moved))
 
     def end(self, id: int, at_ns: int) -> None:
         """End an override at an instant."""
-        self._write(_update_end(id, at_ns))
+        self._write(_update_end(id, at_ns, self.board))
+        self._report(id)
+
+    def take_over(self, overrides: Iterable[Override]) -> None:
+        """Store overrides as another board has shared them. Nobody is told of them again."""
+        self._put(overrides)
+
+    def _put(self, overrides: Iterable[Override], *others: Statement) -> None:
+        stored = tuple(overrides)
+        self._numbers["override"] = max([self._numbers["override"], *(one.id for one in stored)])
+        self._write(*map(_insert, stored), *others)
+
+    def _report(self, *ids: int) -> None:
+        for id in ids if self.changed else ():
+            if (found := self.override(id)) and self.changed:
+                self.changed(found)
+
+    def override(self, id: int) -> Override | None:
+        """An override; None where there is none, or one of a kind of a newer version."""
+        return next(iter(_overrides(self._db, f"kind IN {_KINDS} AND id = ?", id)), None)
 
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that were in force at `since_ns` or later, without kinds of a newer version."""
-        return _overrides(self._db, since_ns)
+        return _overrides(self._db, _SINCE, since_ns)
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
         """Write a line to the journal and to the service's log. The oldest lines are deleted."""
@@ -379,83 +412,35 @@ def read_overrides(path: Path, since_ns: int) -> tuple[Override, ...]:
     with suppress(sqlite3.Error):
         if (file := read_only(path)) is not None:
             with closing(file):
-                return _overrides(file, since_ns)
+                return _overrides(file, _SINCE, since_ns)
     return ()
 
 
-def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
-    rows = db.execute(
-        f"SELECT {_COLUMNS} FROM override WHERE min(until_ns, ifnull(ended_ns, until_ns)) >= ? AND kind IN {_KINDS} "
-        "ORDER BY at_ns, id",
-        (since_ns,),
-    )
-    return tuple(
-        Override(
-            id,
-            Kind(kind),
-            at_ns,
-            until_ns,
-            who,
-            ended_ns,
-            show,
-            level,
-            bool(moves),
-            _read_check(check),
-            zone,
-            why or "",
-            hold or "",
-            piece,
-            bool(after),
-            author or "",
-            int(version or 1),
-        )
-        for (
-            id,
-            kind,
-            at_ns,
-            until_ns,
-            who,
-            ended_ns,
-            show,
-            level,
-            moves,
-            check,
-            zone,
-            why,
-            hold,
-            piece,
-            after,
-            author,
-            version,
-        ) in rows
-    )
+def _overrides(db: sqlite3.Connection, where: str, value: int) -> tuple[Override, ...]:
+    rows = db.execute(f"SELECT {_COLUMNS} FROM override WHERE {where} ORDER BY at_ns, id", (value,))
+    return tuple(map(_override, rows))
+
+
+def _override(row: tuple[Any, ...]) -> Override:
+    found = dict(zip(_FIELDS, row, strict=True))
+    found |= {name: usual for name, usual in _EMPTY.items() if found[name] is None}
+    read = {"kind": Kind(found["kind"]), "check": _read_check(found["check"]), "version": int(found["version"])}
+    flags = {name: bool(found[name]) for name in ("show_continues", "after")}
+    return Override(**{**found, **read, **flags})
 
 
 def _insert(override: Override) -> Statement:
-    values = (
-        override.id,
-        str(override.kind),
-        override.at_ns,
-        override.until_ns,
-        override.who,
-        override.ended_ns,
-        override.show,
-        override.level,
-        int(override.show_continues),
-        _check_text(override.check),
-        override.zone,
-        override.why or None,
-        override.hold or None,
-        override.piece,
-        override.after or None,
-        override.author or None,
-        override.version,
-    )
-    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES ({', '.join('?' * len(values))})", values
+    found = {name: getattr(override, name) for name in _FIELDS}
+    found |= {name: None for name, usual in _EMPTY.items() if name != "version" and found[name] == usual}
+    found |= {"kind": str(override.kind), "check": _check_text(override.check)}
+    found |= {"show_continues": int(override.show_continues), "after": override.after or None}
+    places = ", ".join("?" * len(found))
+    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES ({places})", tuple(found.values())
 
 
-def _update_end(id: int, at_ns: int) -> Statement:
-    return "UPDATE override SET ended_ns = ? WHERE id = ? AND ended_ns IS NULL", (at_ns, id)
+def _update_end(id: int, at_ns: int, board: str) -> Statement:
+    ended = "ended_ns = ?, version = ifnull(version, 1) + 1, changed_by = ?"
+    return f"UPDATE override SET {ended} WHERE id = ? AND ended_ns IS NULL", (at_ns, board or None, id)
 
 
 def _columns(db: sqlite3.Connection, table: str) -> list[str]:

@@ -9,15 +9,15 @@ import threading
 import time
 from collections.abc import Callable, Coroutine, Iterator
 from contextlib import closing, contextmanager
-from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from uuid import NAMESPACE_DNS, uuid5
 
 import pytest
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.planner import state_file
-from gloaming.daemon.planner.store import JOURNAL_ROWS_AT_HAND, Store
+from gloaming.daemon.planner.store import APART, JOURNAL_ROWS_AT_HAND, Store
 from gloaming.shows.rig.patterns import Pattern
 from gloaming.shows.rig.repairs import Fault, Repair
 from tests.waiting import wait_until
@@ -298,7 +298,7 @@ def test_a_hold_is_stored_with_its_name_and_is_not_read_for_long_once_it_has_end
     with state(tmp_path) as store:
         assert store.overrides(NOW + 399 * 86_400 * S) == (wind,)
         store.end(1, NOW + 60 * S)
-        assert store.overrides(NOW + 60 * S) == (replace(wind, ended_ns=NOW + 60 * S),)
+        assert store.overrides(NOW + 60 * S) == (wind.changed("", ended_ns=NOW + 60 * S),)
         assert store.overrides(NOW + 61 * S) == ()
 
 
@@ -415,3 +415,37 @@ def test_the_journal_has_lines_of_some_kinds_from_memory_and_from_the_file(tmp_p
     assert len(found) == (JOURNAL_ROWS_AT_HAND + 599) // 100
     assert [row["text"] for row in store.journal(2, None, ("override", "none"))] == found[:2]
     store.close()
+
+
+def test_ids_of_several_boards_never_meet_and_go_on_after_those_of_others(tmp_path: Path) -> None:
+    """28 bits of an id are the board's mark, by the hash of its CID; JavaScript has whole numbers below 2 ** 53
+    (ECMA-262 21.1.2.6)."""
+    given: list[int] = []
+    for board in ("quay", "east"):
+        with state(tmp_path / board) as store:
+            store.board = board
+            store.set_fact("cid", uuid5(NAMESPACE_DNS, board).hex)
+            given += [dim(store).id, dim(store).id]
+            store.take_over([Override(9 << 28 | 5, Kind.MUTE, NOW, NOW + S, author="west", changed_by="west")])
+            given.append(dim(store).id)
+    assert [id >> 28 for id in given] == [1, 2, 10, 1, 2, 10]
+    assert len(set(given)) == 6 and max(given) < 2**53
+    assert APART >> 28 > 10**6 and APART * 2 < 2**53
+
+
+def test_each_change_is_a_version_and_names_its_board(tmp_path: Path) -> None:
+    changed: list[Override] = []
+    with state(tmp_path) as store:
+        store.board, store.changed = "quay", changed.append
+        first = Override(1 << 28, Kind.DIM, NOW, NOW + 600 * S, level=0.5, author="east", changed_by="east")
+        store.take_over([first])
+        assert store.override(first.id) == first and not changed
+        second = Override(2 << 28, Kind.DIM, NOW + S, NOW + 600 * S, level=0.4, author="quay", changed_by="quay")
+        store.add(second, [first])
+        assert changed == [second, first.changed("quay", ended_ns=NOW + S)]
+        store.end(second.id, NOW + 2 * S)
+        store.end(second.id, NOW + 3 * S)
+        assert store.override(second.id) == second.changed("quay", ended_ns=NOW + 2 * S)
+        assert store.wait()
+    with state(tmp_path) as store:
+        assert store.overrides(0) == (first.changed("quay", ended_ns=NOW + S), changed[2])

@@ -163,7 +163,7 @@ def test_sixty_nights_of_bad_luck_break_no_promise(site: Site, tmp_path: Path, s
                 case "end" if known:
                     disk.store.end(known[-1].id, now_ns)
                     if disk.store.wait() and known[-1].id in confirmed and known[-1].ended_ns is None:
-                        confirmed[known[-1].id] = replace(confirmed[known[-1].id], ended_ns=now_ns)
+                        confirmed[known[-1].id] = confirmed[known[-1].id].changed("", ended_ns=now_ns)
                     elif known[-1].ended_ns is None:
                         confirmed.pop(known[-1].id, None)  # it may come back as it was
                     happened["ended"] += 1
