@@ -1,4 +1,4 @@
-"""A client of paho-mqtt that no broker can fill or stop. Only `mqtt_listener` imports this: paho is an extra.
+"""A client of paho-mqtt that no broker can fill or stop. Only `mqtt_connection` imports this: paho is an extra.
 
 Sections are those of the OASIS standards MQTT 3.1.1 and MQTT 5.0.
 """
@@ -52,6 +52,7 @@ class BoundedClient(Client):
             properties.MaximumPacketSize = LARGEST_BYTES
         self.connect(host, port, KEEPALIVE_S, properties=properties)
         self.connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BYTES)
+        self.connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     @property
     def connection(self) -> socket.socket:
@@ -66,12 +67,12 @@ class BoundedClient(Client):
         """Whether a packet has begun that has not ended."""
         return self._in_packet["command"] != 0
 
-    def readable(self, wait_s: float) -> bool:
-        """Whether something can be read, within some time."""
+    def readable(self, wait_s: float, woken: socket.socket | None = None) -> bool:
+        """Whether something can be read, within some time. The wait ends if `woken` can be read."""
         connection = self.connection
         if isinstance(connection, ssl.SSLSocket) and connection.pending():
             return True
-        return _ready(connection, select.POLLIN, wait_s)
+        return _ready(connection, select.POLLIN, wait_s, woken)
 
     def writable(self, wait_s: float) -> bool:
         """Whether the broker takes more, within some time."""
@@ -91,7 +92,9 @@ class BoundedClient(Client):
         return super()._handle_publish()
 
 
-def _ready(connection: socket.socket, event: int, wait_s: float) -> bool:
+def _ready(connection: socket.socket, event: int, wait_s: float, woken: socket.socket | None = None) -> bool:
     poll = select.poll()
     poll.register(connection, event)
-    return bool(poll.poll(wait_s * 1000))
+    if woken:
+        poll.register(woken, select.POLLIN)
+    return any(number == connection.fileno() for number, _ in poll.poll(wait_s * 1000))

@@ -51,6 +51,20 @@ DO = {
     "broker-topic": "let this user read the topic, in the broker's own settings",
     "broker-flood": "find what sends so much, and slow it down",
     "broker-extra": "install it: pip install 'gloaming[mqtt]'",
+    "broker-certificate": "name the file of the authority that signed it, and the broker by the name in it; check the "
+    "board's clock",
+    "sharing": "check that the broker runs, its address in [sharing] of site.toml, and the network; it is tried again "
+    "by itself, and what was asked meanwhile is shared then",
+    "sharing-refuses": "check the user and the password in the address in [sharing] of site.toml",
+    "sharing-certificate": "name the file of the authority that signed it as ca in [sharing], and the broker by the "
+    "name in its certificate; check the board's clock",
+    "sharing-topic": "let this user read and write everything below the topic in [sharing], in the broker's own "
+    "settings",
+    "sharing-flood": "find what sends so much, and slow it down",
+    "board-away": "check its power and its network; it plays on by itself, and gets what was asked when it is back",
+    "board-name-twice": "give one of them another name, in /etc/gloaming/board",
+    "board-not-in-site": "add a [[board]] table for it, or correct its name in its /etc/gloaming/board",
+    "board-site-differs": "copy the site from the board that has the right one: gloaming site push",
     "hook": "check the address or the command in the [[hook]] table",
     "public": "check mqtt in the [public] table, and the broker; the newest text is sent when it is back",
     "device": "plug it in, or correct its path in the [[trigger]] table; a board needs input.conf for it "
@@ -125,6 +139,16 @@ class TroubleCode(StrEnum):
     BROKER_TOPIC = "broker-topic"
     BROKER_FLOOD = "broker-flood"
     BROKER_EXTRA = "broker-extra"
+    BROKER_CERTIFICATE = "broker-certificate"
+    SHARING = "sharing"
+    SHARING_REFUSES = "sharing-refuses"
+    SHARING_CERTIFICATE = "sharing-certificate"
+    SHARING_TOPIC = "sharing-topic"
+    SHARING_FLOOD = "sharing-flood"
+    BOARD_AWAY = "board-away"
+    BOARD_NAME_TWICE = "board-name-twice"
+    BOARD_NOT_IN_SITE = "board-not-in-site"
+    BOARD_SITE_DIFFERS = "board-site-differs"
     OTHER = "other"
 
     @classmethod
@@ -150,6 +174,16 @@ KINDS = {
     TroubleCode.BROKER_TOPIC: "broker",
     TroubleCode.BROKER_FLOOD: "broker",
     TroubleCode.BROKER_EXTRA: "broker",
+    TroubleCode.BROKER_CERTIFICATE: "broker",
+    TroubleCode.SHARING: "boards",
+    TroubleCode.SHARING_REFUSES: "boards",
+    TroubleCode.SHARING_CERTIFICATE: "boards",
+    TroubleCode.SHARING_TOPIC: "boards",
+    TroubleCode.SHARING_FLOOD: "boards",
+    TroubleCode.BOARD_AWAY: "boards",
+    TroubleCode.BOARD_NAME_TWICE: "boards",
+    TroubleCode.BOARD_NOT_IN_SITE: "boards",
+    TroubleCode.BOARD_SITE_DIFFERS: "boards",
 }
 """A trouble's kind, by which alerts are chosen, where it is not the code."""
 

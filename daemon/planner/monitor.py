@@ -152,6 +152,10 @@ class Monitor:
             for trouble in self._standing()
         ]
 
+    def trouble_count(self, without: str) -> int:
+        """How many troubles there are, as of the last look, without those of a kind."""
+        return sum(kind != without for kind, _ in self._since)
+
     def _standing(self) -> list[Trouble]:
         site, store, trust = self._situation.site, self._situation.store, self._situation.trust
         found = self._reported.standing()

@@ -20,6 +20,7 @@ from gloaming.daemon.integrations.host_names import LOOK_UP_S
 from gloaming.daemon.integrations.input_device import LOOK_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
 from gloaming.daemon.planner.answers import nights_json, now_json
+from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.health import BLACK, Trouble
@@ -92,6 +93,7 @@ class Planner:
         self._commands = Commands(situation, self._rig, self._sender, self._holds)
         self._triggers = Triggers(situation, self._commands)
         self._outside = outside = Outside(situation, self._triggers, self._holds)
+        self._boards = boards = Boards(situation, lambda: self._monitor.trouble_count(without="boards"))
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)
@@ -101,6 +103,7 @@ class Planner:
             self._site_watch.troubles,
             public.troubles,
             outside.troubles,
+            boards.troubles,
         )
         self._monitor = Monitor(situation, state, self._client, self._troubles, self._send_hooks_at, *troubles)
         self._steps: int | None = None
@@ -126,12 +129,14 @@ class Planner:
             asyncio.get_running_loop().add_reader(self._steps, self._clock_stepped)
         self._listening = asyncio.create_task(self._listen(), name="transmitter")
         self._outside.start()
+        self._boards.start()
 
     def _periodic(self) -> tuple[Turns, ...]:
         return (
             (5, "decide again", self._decide),
             (1, "look at the board", self._monitor.look),
             (1, "look at the site's files", self._site_watch.look),
+            (1, "look at the boards", self._boards.look),
             (1, "look at the holds", self._holds.look),
             (5, "try the disk", lambda: self._store.retry(self.now_ns())),
             (5, "look at sound", self._sound.look),
@@ -144,6 +149,7 @@ class Planner:
 
     async def stop(self) -> None:
         await self._outside.stop()
+        await self._boards.stop()
         await self._jobs.stop()
         await self._piece_files.stop()
         if self._steps is not None:
@@ -209,6 +215,11 @@ class Planner:
     def outside(self) -> Outside:
         """The triggers and the holds, and what they listen to."""
         return self._outside
+
+    @property
+    def boards(self) -> Boards:
+        """The boards of the site."""
+        return self._boards
 
     def now_ns(self) -> int:
         """The show's time."""
@@ -357,6 +368,7 @@ class Planner:
     async def _taken_over(self, site: Site) -> None:
         self._monitor.adopt(site)
         self._outside.adopt()
+        self._boards.adopt()
         await self._commands.follow_rig()
         await self._rig.look_up()
 

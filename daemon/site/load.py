@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import cached_property
+from hashlib import sha256
 from itertools import islice
 from pathlib import Path
 from typing import TypeVar
@@ -110,6 +112,8 @@ class Site:
     sharing: Sharing = field(default_factory=Sharing)
     board_name: str = ""
     """The name of this board; empty where the site has no boards."""
+    digest: str = ""
+    """Names the contents of site.toml, rig.toml and the frame files; empty where the site has no boards."""
     problems: tuple[ConfigError, ...] = field(default=())
     missing_sounds: tuple[ConfigError, ...] = field(default=())
     """Missing sound files. Their pieces are given without sound."""
@@ -278,6 +282,7 @@ def load_site(
         boards=file.board,
         sharing=file.sharing,
         board_name=board_name() if file.board else "",
+        digest=_digest(path, pieces) if file.board else "",
         problems=on_their_lines(path, problems),
         missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file)),
         warnings=on_their_lines(path, [*unlikely_place(path, place), *_too_fast(path, file, rig, pieces)]),
@@ -292,6 +297,17 @@ def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[ConfigError, ...]]:
         return read(), ()
     except InputError as error:
         return None, error.errors
+
+
+def _digest(path: Path, pieces: Mapping[str, Piece]) -> str:
+    """A digest that boards with the same files share, in 16 hex digits."""
+    digest = sha256()
+    for file in (path, path.with_name("rig.toml")):
+        with suppress(OSError):  # rig.toml may be given without its file
+            digest.update(file.read_bytes())
+    for name, piece in pieces.items():
+        digest.update(f"{name} {piece.info.id if piece.info else None}\n".encode())
+    return digest.hexdigest()[:16]
 
 
 def _sent(rig: Rig, pieces: Mapping[str, Piece]) -> dict[int, int]:

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, ClassVar
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from gloaming.daemon.site.schema_delivery import Topic, read_web
 from gloaming.shows.config_files.checking import Table
-from gloaming.shows.rig.model import Named
+from gloaming.shows.config_files.errors import WrongValueError
+from gloaming.shows.rig.model import Name, Named
+
+
+def is_level(name: str) -> bool:
+    """Whether a name may be a level of a topic (MQTT 5.0, 4.7.1)."""
+    return bool(name) and not re.search(r"[+#/\x00]", name)
+
+
+def _read_board_name(name: str) -> str:
+    if not is_level(name):
+        raise WrongValueError(f"{name!r} has one of + # /, which no board's name may have", 'as "quay"')
+    return name
 
 
 class Board(Named):
@@ -16,6 +29,8 @@ class Board(Named):
 
     ONE_OF = ("controllers", "spare_for")
 
+    name: Annotated[Name, AfterValidator(_read_board_name)]
+    """Its name, unique among the tables of this kind. Messages and commands use it."""
     controllers: Annotated[tuple[str, ...], Field(examples=['["left", "right"]'])] | None = None
     """The controllers that it sends to."""
     spare_for: Annotated[str, Field(examples=['"quay"'])] | None = None

@@ -11,7 +11,7 @@ import math
 import struct
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from fractions import Fraction
 from pathlib import Path
@@ -80,7 +80,8 @@ class Universe:
 class FrameFileInfo:
     """The metadata of a frame file. `frame_bytes` is the sum of the universes' slots.
 
-    `rig` is the JSON of the rig that it was made for, as it stands in the file, or empty. `rig.made_for` reads it.
+    `rig` is the JSON of the rig that it was made for, as it stands in the file, or empty. `rig.made_for` reads it. `id`
+    is that of the file.
     """
 
     path: Path
@@ -89,6 +90,7 @@ class FrameFileInfo:
     frame_bytes: int
     universes: tuple[Universe, ...]
     rig: str = ""
+    id: str = field(default="", compare=False)
 
     @property
     def length_ns(self) -> int:

@@ -159,7 +159,8 @@ def _read_info(path: Path, database: _Database) -> tuple[FrameFileInfo, bytes]:
         problem = f"it has {frames} frames"
     if problem:
         raise ValueError(problem)
-    info = FrameFileInfo(path, fps, frames, sum(one.slots for one in universes), universes, meta.get("rig", ""))
+    slots = sum(one.slots for one in universes)
+    info = FrameFileInfo(path, fps, frames, slots, universes, meta.get("rig", ""), meta["id"])
     _check_coverage(info, database)
     return info, bytes.fromhex(meta["id"])
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.integrations import mqtt_client, mqtt_listener
+from gloaming.daemon.integrations import mqtt_client, mqtt_connection, mqtt_listener
 from gloaming.daemon.integrations.mqtt_listener import PAUSES_S, Heard, MqttListener
 from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.site.schema_delivery import Broker, broker_and_topic
@@ -33,7 +33,7 @@ REFUSED = bytes((0x20, 2, 0, 1))
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt_listener, "PAUSES_S", (0.1,))
-    monkeypatch.setattr(mqtt_listener, "TURN_S", 0.1)
+    monkeypatch.setattr(mqtt_connection, "TURN_S", 0.1)
 
 
 @contextmanager
@@ -263,12 +263,12 @@ def test_a_broker_that_is_silent_or_slow_is_left_and_tried_again(
         came.append(time.monotonic())
         serve(connection)
 
-    monkeypatch.setattr(mqtt_listener, "ANSWER_S", 0.5)
+    monkeypatch.setattr(mqtt_connection, "ANSWER_S", 0.5)
     monkeypatch.setattr(mqtt_client, "KEEPALIVE_S", 1)
     with server(count) as url, listening(url) as (listener, heard):
         wait_until(lambda: len(came) > 1, "a second attempt")
         assert not heard
-        found = wait_until(lambda: listener.troubles(time.monotonic() + mqtt_listener.SETTLE_S - 1), "the trouble")
+        found = wait_until(lambda: listener.troubles(time.monotonic() + mqtt_connection.SETTLE_S - 1), "the trouble")
         assert found[0].code == TroubleCode.BROKER
 
 
@@ -277,7 +277,7 @@ def test_a_broker_that_was_away_for_long_is_heard_within_a_minute() -> None:
     came: list[float] = []
     with server(lambda _: came.append(time.monotonic())) as url, listening(url):
         wait_until(lambda: len(came) > 2 * len(PAUSES_S), "many attempts")
-    assert PAUSES_S[-1] + mqtt_client.CONNECT_S + mqtt_listener.ANSWER_S < 60
+    assert PAUSES_S[-1] + mqtt_client.CONNECT_S + mqtt_connection.ANSWER_S < 60
 
 
 @needs("mosquitto")
@@ -308,11 +308,11 @@ def test_a_topic_that_floods_silences_no_other(tmp_path: Path, monkeypatch: pyte
         assert len(heard) <= 1 + 2 * 100
         (trouble,) = listener.troubles(time.monotonic())
         assert (trouble.code, trouble.subject) == (TroubleCode.BROKER_FLOOD, broker.url(BUTTON))
-        assert not listener.troubles(time.monotonic() + mqtt_listener.SETTLE_S)
+        assert not listener.troubles(time.monotonic() + mqtt_connection.SETTLE_S)
 
 
 def test_a_broker_that_ignores_the_end_of_a_subscription_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(mqtt_listener, "BEHIND_S", 0.5)
+    monkeypatch.setattr(mqtt_connection, "BEHIND_S", 0.5)
     publish = bytes((0x30, 3 + len(BUTTON) + 1, 0, len(BUTTON))) + BUTTON.encode() + b"\0" + b"x"
 
     def serve(connection: socket.socket) -> None:
@@ -351,7 +351,7 @@ def test_mqtts_is_spoken_with_a_certificate_that_is_known_alone(
 @needs("mosquitto")
 def test_a_broker_that_comes_and_goes_is_one_trouble(tmp_path: Path) -> None:
     """A trouble begins and ends a minute apart at least, so that the journal has one line a minute."""
-    settle_s = mqtt_listener.SETTLE_S
+    settle_s = mqtt_connection.SETTLE_S
     with Mosquitto(tmp_path) as broker, listening(broker.url(BUTTON)) as (listener, _):
         wait_until(lambda: subscribed(listener), "the subscription")
         for _ in range(2):
