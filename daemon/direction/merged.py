@@ -16,8 +16,9 @@ from gloaming.daemon.direction.shared_fact import canonical
 def join(one: Override, other: Override) -> Override:
     """The newest version of an override, with the earliest end of both."""
     newest = max(one, other, key=lambda each: (each.version, canonical(each)))
-    ends = [each.ended_ns for each in (one, other) if each.ended_ns is not None]
-    return replace(newest, ended_ns=min(ends, default=None))
+    ends = [(each.ended_ns, each.ended_by) for each in (one, other) if each.ended_ns is not None]
+    ended_ns, ended_by = min(ends, default=(None, ""))
+    return replace(newest, ended_ns=ended_ns, ended_by=ended_by)
 
 
 def merged(overrides: Iterable[Override]) -> tuple[Override, ...]:

@@ -201,7 +201,7 @@ class Override:
     the show moves on during a pause. `zone` is the part of the rig that it is for, None: all of it. Out of service,
     that part may also be a string, a fixture or a controller, and `why` says what is wrong with it. Of the kinds of a
     hold, `hold` is its name, and `why` the condition. `author` is the board that stored it first. `version` counts its
-    changes; `changed_by` is the board that made the last one.
+    changes; `changed_by` is the board that made the last one. `ended_by` is the person who ended it.
     """
 
     id: int
@@ -222,6 +222,7 @@ class Override:
     author: str = ""
     version: int = 1
     changed_by: str = ""
+    ended_by: str = ""
 
     @property
     def end_ns(self) -> int:

@@ -24,7 +24,7 @@ END_NS = 7_258_118_400 * 10**9
 """The year 2200."""
 
 
-class NotAFactError(Exception):
+class NotAFactError(ValueError):
     """This is no fact. The text says why."""
 
 
@@ -59,8 +59,7 @@ def payload_of(override: Override) -> bytes:
 def canonical(override: Override) -> str:
     """The text of a version without its end: the same on all boards."""
     found = fact_of(override)
-    found.pop("ended_ns", None)
-    return json.dumps(found, sort_keys=True)
+    return json.dumps({name: found[name] for name in sorted(found) if name not in ("ended_ns", "ended_by")})
 
 
 def _given(found: dict[str, Any]) -> dict[str, Any]:
@@ -144,6 +143,7 @@ class _SharedFact(_Model):
     author: Name
     version: Count
     changed_by: Name
+    ended_by: Text = ""
 
     @model_validator(mode="after")
     def _agrees(self) -> _SharedFact:

@@ -81,7 +81,7 @@ class Commands:
             text = self._holds.end(found, at_ns)
         else:
             text = f"{_of_its_zone(found)} ended"
-            now.end(id, at_ns)
+            now.end(id, at_ns, who)
         now.store.note(at_ns, "override", text, who, {"id": id})
         sent = await self._sender.hand_over(found, ends=True)
         return {"id": id, "kind": str(found.kind), "ended": isoformat(at_ns, now.timezone), **sent._asdict()}

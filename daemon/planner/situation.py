@@ -124,8 +124,8 @@ class Situation:
         self.store.add(override.changed(self.site.board_name))
         self.read_overrides()
 
-    def end(self, id: int, at_ns: int) -> None:
-        self.store.end(id, at_ns)
+    def end(self, id: int, at_ns: int, who: str = "") -> None:
+        self.store.end(id, at_ns, who)
         self.read_overrides()
 
     def leave_out(self, piece: str, at_ns: int, why: str) -> bool:

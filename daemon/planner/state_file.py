@@ -31,7 +31,7 @@ SCHEMA = """
 CREATE TABLE IF NOT EXISTS override (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,
     until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL,
     show_continues INTEGER NOT NULL DEFAULT 0, rig_check TEXT, zone TEXT, why TEXT, hold TEXT, piece TEXT, after TEXT,
-    author TEXT, version TEXT, changed_by TEXT);
+    author TEXT, version TEXT, changed_by TEXT, ended_by TEXT);
 CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY, at_ns INTEGER NOT NULL, kind TEXT NOT NULL,
     text TEXT NOT NULL, who TEXT NOT NULL, data TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS device (id INTEGER PRIMARY KEY, token_sha256 TEXT NOT NULL UNIQUE,
@@ -293,7 +293,7 @@ def lay_out(db: sqlite3.Connection) -> None:
     """Create the tables that are missing, and bring the columns of an older file up to date."""
     db.executescript(SCHEMA)
     columns = {str(row[1]) for row in db.execute("PRAGMA table_info(override)")}
-    for name in ("rig_check", "zone", "why", "hold", "piece", "after", "author", "version", "changed_by"):
+    for name in ("rig_check", "zone", "why", "hold", "piece", "after", "author", "version", "changed_by", "ended_by"):
         if name not in columns:
             db.execute(f"ALTER TABLE override ADD COLUMN {name} TEXT")
 

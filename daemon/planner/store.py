@@ -52,7 +52,7 @@ _FAULTS = tuple(str(fault) for fault in Fault)
 _REPAIR_COLUMNS = "id, part, pixel, fault, note, at_ns, who, mended_ns, mended_by"
 _FIELDS = tuple(field.name for field in fields(Override))
 _COLUMNS = ", ".join("rig_check" if name == "check" else name for name in _FIELDS)
-_EMPTY = {"why": "", "hold": "", "author": "", "version": 1, "changed_by": ""}
+_EMPTY = {"why": "", "hold": "", "author": "", "version": 1, "changed_by": "", "ended_by": ""}
 """What no value means in a column that an older file does not have."""
 _SINCE = f"min(until_ns, ifnull(ended_ns, until_ns)) >= ? AND kind IN {_KINDS}"
 
@@ -245,9 +245,9 @@ class Store:
         self._put(moved, ("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value)))
         self._report(*(one.id for one in moved))
 
-    def end(self, id: int, at_ns: int) -> None:
-        """End an override at an instant."""
-        self._write(_update_end(id, at_ns, self.board))
+    def end(self, id: int, at_ns: int, who: str = "") -> None:
+        """End an override at an instant. `who` is the person who asks for that."""
+        self._write(_update_end(id, at_ns, self.board, who))
         self._report(id)
 
     def take_over(self, overrides: Iterable[Override]) -> None:
@@ -438,9 +438,10 @@ def _insert(override: Override) -> Statement:
     return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES ({places})", tuple(found.values())
 
 
-def _update_end(id: int, at_ns: int, board: str) -> Statement:
-    ended = "ended_ns = ?, version = ifnull(version, 1) + 1, changed_by = ?"
-    return f"UPDATE override SET {ended} WHERE id = ? AND ended_ns IS NULL", (at_ns, board or None, id)
+def _update_end(id: int, at_ns: int, board: str, who: str = "") -> Statement:
+    ended = "ended_ns = ?, version = ifnull(version, 1) + 1, changed_by = ?, ended_by = ?"
+    values = (at_ns, board or None, who or None, id)
+    return f"UPDATE override SET {ended} WHERE id = ? AND ended_ns IS NULL", values
 
 
 def _columns(db: sqlite3.Connection, table: str) -> list[str]:

@@ -32,6 +32,7 @@ def overrides(draw: st.DrawFn, ids: int = 1000, near_s: int = 40 * 365 * 86_400)
     terms = TERMS[kind]
     at_ns = AT + draw(st.integers(-near_s, near_s)) * S + draw(st.sampled_from((0, 1, 900_000_000)))
     shows = draw(st.booleans()) if kind == Kind.CALL else None
+    ended_ns = draw(st.none() | st.integers(at_ns - 5 * S, at_ns + near_s * S))
     lit = kind in (Kind.DIM, Kind.HOLD_DIM, *CHECKS)
     return Override(
         id=draw(st.integers(1, ids)) << MARK_BITS | draw(st.integers(0, 3)),
@@ -39,7 +40,7 @@ def overrides(draw: st.DrawFn, ids: int = 1000, near_s: int = 40 * 365 * 86_400)
         at_ns=at_ns,
         until_ns=min(END_NS - 1, at_ns + draw(st.integers(0, 2 * near_s)) * S),
         who=draw(TEXTS),
-        ended_ns=draw(st.none() | st.integers(at_ns - 5 * S, at_ns + near_s * S)),
+        ended_ns=ended_ns,
         show="evening" if shows else None,
         level=draw(st.floats(0, 1)) if lit else None,
         show_continues=kind == Kind.PAUSE and draw(st.booleans()),
@@ -52,4 +53,5 @@ def overrides(draw: st.DrawFn, ids: int = 1000, near_s: int = 40 * 365 * 86_400)
         author=draw(BOARDS),
         version=draw(st.integers(1, 3)),
         changed_by=draw(BOARDS),
+        ended_by=draw(TEXTS) if ended_ns is not None else "",
     )

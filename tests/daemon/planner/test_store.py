@@ -443,9 +443,9 @@ def test_each_change_is_a_version_and_names_its_board(tmp_path: Path) -> None:
         second = Override(2 << 28, Kind.DIM, NOW + S, NOW + 600 * S, level=0.4, author="quay", changed_by="quay")
         store.add(second, [first])
         assert changed == [second, first.changed("quay", ended_ns=NOW + S)]
-        store.end(second.id, NOW + 2 * S)
-        store.end(second.id, NOW + 3 * S)
-        assert store.override(second.id) == second.changed("quay", ended_ns=NOW + 2 * S)
+        store.end(second.id, NOW + 2 * S, "Ada")
+        store.end(second.id, NOW + 3 * S, "Huw")
+        assert store.override(second.id) == second.changed("quay", ended_ns=NOW + 2 * S, ended_by="Ada")
         assert store.wait()
     with state(tmp_path) as store:
         assert store.overrides(0) == (first.changed("quay", ended_ns=NOW + S), changed[2])
