@@ -22,14 +22,19 @@ class Mosquitto:
     """A broker that starts and stops, on the same address and port each time.
 
     `users` are names with their passwords; without them, everybody is let in. `lines` are further lines of its
-    configuration (mosquitto.conf(5)). With a `namespace`, the broker and its clients run in there. With `users`, a test
-    needs "mosquitto_passwd" too.
+    configuration (mosquitto.conf(5)). With a `namespace`, the broker and its clients run in there. Without an
+    `address`, it has one of loopback. With `users`, a test needs "mosquitto_passwd" too.
     """
 
     def __init__(
-        self, folder: Path, users: dict[str, str] | None = None, lines: str = "", namespace: str | None = None
+        self,
+        folder: Path,
+        users: dict[str, str] | None = None,
+        lines: str = "",
+        namespace: str | None = None,
+        address: str | None = None,
     ) -> None:
-        self.address = f"127.0.{os.getpid() % 250 + 1}.{os.getpid() // 250 % 250 + 1}"
+        self.address = address or f"127.0.{os.getpid() % 250 + 1}.{os.getpid() // 250 % 250 + 1}"
         self._namespace, self._users = namespace, users or {}
         self._process: subprocess.Popen[bytes] | None = None
         with inside(namespace), socket.socket() as probe:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from gloaming.daemon.integrations.mqtt_client import BoundedClient
 
-PAUSES_S = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+PAUSES_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 """The pauses between two attempts to connect. A person waits for a pause to reach the other boards."""
 INBOX_MAX = 5000
 """So many messages may wait for the event loop."""

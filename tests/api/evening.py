@@ -133,6 +133,8 @@ class Evening:
     universes: str
     namespace: str | None = None
     offset_ns: int = 0
+    env: dict[str, str] = field(default_factory=dict, init=False)
+    """More variables of the environment."""
     readers: int = field(default=0, init=False)
     process: subprocess.Popen[str] | None = field(default=None, init=False)
 
@@ -188,7 +190,7 @@ class Evening:
         self.stop()
 
     def start(self) -> None:
-        env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(self.offset_ns)}
+        env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(self.offset_ns), **self.env}
         command = [*self.within(), sys.executable, "-m", "gloaming.api.cli.main", "run", str(self.folder)]
         for name in ("address", "token"):
             (self.state / name).unlink(missing_ok=True)
