@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 import errno
-import fcntl
 import os
 import signal
 import subprocess
@@ -15,6 +14,8 @@ from contextlib import suppress
 from pathlib import Path
 from shutil import rmtree
 from tempfile import mkdtemp
+
+from gloaming.daemon.service.state_lock import lock_state
 
 PR_SET_PDEATHSIG = 1
 QUICK_S = 5.0
@@ -128,18 +129,11 @@ class Supervisor:
 
 
 def _lock(state: Path) -> int | None:
-    """Lock the state folder until this process ends, so that no second show uses it. OSError where one does.
-    None where the folder may not be read: then the show has no state."""
+    """Lock the state folder until this process ends. OSError where another show uses it."""
     try:
-        handle = os.open(state, os.O_RDONLY | os.O_DIRECTORY)
-    except PermissionError:
-        return None
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return lock_state(state)
     except BlockingIOError:
-        os.close(handle)
         raise OSError(errno.EBUSY, "another `gloaming run` uses this state folder") from None
-    return handle
 
 
 def _socket_path(state: Path) -> Path:

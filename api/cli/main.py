@@ -36,6 +36,7 @@ FAMILIES = (
     "repairs",
     "sound",
     "site",
+    "backup",
     "completion",
 )
 """The modules of `gloaming.api.cli`, each with an `add_parser`. They import what is slow when they are called."""

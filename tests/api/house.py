@@ -173,10 +173,17 @@ class House:
 async def house(
     folder: Path, at: str = "2026-12-12T18:00", limits: RequestLimits | None = None
 ) -> AsyncIterator[House]:
-    """A site with a planner whose clock stands at a local instant."""
-    site = load_site(write_site(folder / "site"))
-    state = folder / "state"
-    planner = Planner(site, state, StillClock(at))
+    """A small site with a planner whose clock stands at a local instant."""
+    async with planner_on(write_site(folder / "site"), folder / "state", at, limits) as one:
+        yield one
+
+
+@asynccontextmanager
+async def planner_on(
+    site: Path, state: Path, at: str = "2026-12-12T18:00", limits: RequestLimits | None = None
+) -> AsyncIterator[House]:
+    """A planner on a site that is there."""
+    planner = Planner(load_site(site), state, StillClock(at))
     authenticator = Authenticator(planner._store)
     authenticator.first_passcode(state)
     token = authenticator.local_token(state, planner.now_ns()).read_text().strip()
