@@ -33,6 +33,7 @@ FAMILIES = (
     "rig",
     "rig_check",
     "controllers",
+    "boards",
     "repairs",
     "sound",
     "site",

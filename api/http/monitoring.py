@@ -14,6 +14,7 @@ from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.html_document import HTMLDocument
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import Day, Expected
+from gloaming.api.http.schemas.boards import BoardsListed
 from gloaming.api.http.schemas.requests import TimeRequest
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.planner.planner import Planner
@@ -84,6 +85,11 @@ def add_monitoring(
     async def holds(_: AnyDevice) -> states.HoldsListed:
         """The holds: the last reading of each, whether it keeps the light off or low, and why."""
         return states.HoldsListed.model_validate({"holds": planner.outside.holds.as_json()})
+
+    @app.get("/api/boards")
+    async def boards(_: AnyDevice) -> BoardsListed:
+        """The boards of the site: who is in contact, what each feeds, its clock, and what it has confirmed."""
+        return BoardsListed.model_validate(planner.board_list())
 
     @app.post("/api/clock")
     async def give_time(given: TimeRequest, device: Operator) -> states.ClockSet:

@@ -20,6 +20,7 @@ from gloaming.daemon.integrations.host_names import LOOK_UP_S
 from gloaming.daemon.integrations.input_device import LOOK_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
 from gloaming.daemon.planner.answers import nights_json, now_json
+from gloaming.daemon.planner.board_list import boards_json, boards_now
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.commands import Commands
@@ -248,7 +249,13 @@ class Planner:
             "transmitter": self._client.telemetry if self._client.connected else None,
             "controllers": self._rig.controllers(),
         }
-        return now_json(self._situation, decision, health)
+        boards = boards_now(self.site, self._boards.seen(), self._boards.sharing)
+        return {**now_json(self._situation, decision, health), "boards": boards}
+
+    def board_list(self) -> dict[str, Any]:
+        """The answer of GET /api/boards."""
+        boards = self._boards
+        return boards_json(self.site, boards.seen(), boards.sharing, boards.own(), lambda _: [], lambda _: None)
 
     def status(self) -> Status:
         """The figures of the planner, its transmitter and its board."""
@@ -268,6 +275,8 @@ class Planner:
             controllers=tuple(self._rig.reach.found.values()),
             board=self._monitor.board,
             triggers=self._triggers.counts(),
+            boards=self._boards.seen(),
+            sharing=self._boards.sharing,
         )
 
     def nights(self, first: date | None, days: int) -> list[dict[str, object]]:

@@ -15,10 +15,12 @@ from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.reachability import Reach
 from gloaming.daemon.planner.clock_trust import Verdict
+from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.planner.health import BoardHealth
 from gloaming.daemon.planner.kernel_clock import KernelClock
 from gloaming.daemon.planner.triggers import TriggerCounts
 
+BOARDS_MAX = 100
 Family = TypeVar("Family", Gauge, Counter)
 
 
@@ -40,6 +42,8 @@ class Status:
     controllers: tuple[Reach, ...]
     board: BoardHealth
     triggers: Mapping[str, TriggerCounts]
+    boards: tuple[BoardSeen, ...]
+    sharing: str
 
 
 class Figures(Collector):
@@ -76,6 +80,7 @@ def _families(status: Status) -> Iterator[Gauge | Counter]:
         status.transmitter_lost,
     )
     yield from _of_triggers(status.triggers)
+    yield from _of_boards(status.boards, status.sharing)
     yield from _of_rig(status.controllers, telemetry)
     kinds = collections.Counter(trouble["kind"] for trouble in status.troubles)
     yield _filled(
@@ -117,6 +122,20 @@ def _of_triggers(triggers: Mapping[str, TriggerCounts]) -> Iterator[Counter]:
             labels=["trigger", "reason"],
         ),
         (([name, code], number) for name, counts in triggers.items() for code, number in counts.refusals.items()),
+    )
+
+
+def _of_boards(boards: Sequence[BoardSeen], sharing: str) -> Iterator[Gauge]:
+    if sharing == "none":
+        return
+    yield Gauge("gloaming_sharing_connected", "1 while the boards' broker is connected.", sharing == "connected")
+    yield Gauge("gloaming_boards", "Boards that are known, this one too.", len(boards))
+    yield Gauge("gloaming_boards_in_contact", "Of these, those in contact.", sum(one.contact for one in boards))
+    yield _filled(
+        Gauge(
+            "gloaming_board_in_contact", f"1 while a board is in contact; of the first {BOARDS_MAX}.", labels=["board"]
+        ),
+        (([one.name], one.contact) for one in boards[:BOARDS_MAX]),
     )
 
 

@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from gloaming.api.http.schemas.answers import Answer, Instant, OverrideStanding, ReasonGiven
+from gloaming.api.http.schemas.boards import BoardsNow
 from gloaming.daemon.direction.score import ReasonCode, State
 from gloaming.daemon.planner.health import TroubleCode
 from gloaming.shows.rig.draw import FeedKind
@@ -254,6 +255,7 @@ class Now(Explanation):
     ]
     has_sound: Annotated[bool, Field(description="whether any piece has sound")]
     has_triggers: Annotated[bool, Field(description="whether the site has a trigger")]
+    boards: Annotated[BoardsNow | None, Field(description="null: one board gives all of the show")]
     clock: ClockNow
     health: HealthNow
 

@@ -39,6 +39,7 @@ PLANNER = {
     "repairs undo": "repairs undo 2",
     "triggers": "triggers",
     "holds": "holds",
+    "boards": "boards",
     "why": "why 22:45",
     "journal": "journal --lines 5",
     "pair": "pair",

@@ -41,6 +41,7 @@ ROWS = {
     "GET /api/devices": LOOKS,
     "GET /api/triggers": LOOKS,
     "GET /api/holds": LOOKS,
+    "GET /api/boards": LOOKS,
     "GET /metrics": LOOKS,
     "GET /api/health": LOOKS,
     "GET /api/report": LOOKS,

@@ -6,7 +6,7 @@ let stream = null;
 
 const $ = (id) => document.getElementById(id);
 const of = (file, name) => (place) => import(file).then((module) => module[name](place, page));
-const SECTIONS = { season, view, check: of("./check.js", "check"), repairs: of("./check.js", "repairs"), controllers: of("./controllers.js", "controllers"), triggers, journal, devices };
+const SECTIONS = { season, view, check: of("./check.js", "check"), repairs: of("./check.js", "repairs"), boards: of("./boards.js", "boards"), controllers: of("./controllers.js", "controllers"), triggers, journal, devices };
 
 document.addEventListener("visibilitychange", () => { // a hidden page needs no stream
   if (!stream) return;

@@ -74,6 +74,7 @@ function showStatus() {
   showPressed("dim", standing("dim").length, "Dimmer");
   showPressed("mute", standing("mute").length, "Mute");
   $("triggers").hidden = !now.has_triggers;
+  showBoards();
   $("mute").hidden = !now.has_sound && !standing("mute").length;
   showZones(outOfService.map((each) => each.zone));
 
@@ -84,6 +85,15 @@ function showStatus() {
   $("give-time").hidden = now.state !== "no-clock" || viewer;
   tick();
   for (const update of Object.values(shared.updates)) update();
+}
+
+// How many boards are in contact, and who is not.
+function showBoards() {
+  const { boards } = now;
+  $("boards").hidden = $("boards-line").hidden = !boards;
+  if (!boards) return;
+  $("boards-line").textContent = sentence(localTimes(boards.text));
+  $("boards-line").className = boards.in_contact < boards.of ? "bad" : "small";
 }
 
 function showPressed(id, pressed, text) {
@@ -313,7 +323,7 @@ function addActions() {
   setInterval(tick, 1000);
 }
 
-const shared = { updates: {}, showMessage, lost: () => document.body.className === "lost", instant: () => siteMs + performance.now(), standing, health: () => now.health, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer, owner: () => owner };
+const shared = { updates: {}, fill, overrides: () => now.overrides, showMessage, lost: () => document.body.className === "lost", instant: () => siteMs + performance.now(), standing, health: () => now.health, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer, owner: () => owner };
 addActions();
 showAll = () => {
   showStatus();

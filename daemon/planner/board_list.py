@@ -1,0 +1,120 @@
+"""The boards of the site, as HTTP returns them. Pure.
+
+What another board publishes may come from another version of the program: a value of another kind is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from math import isfinite
+from typing import Any, TypeVar
+from urllib.parse import urlsplit
+
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.planner.contact import BoardSeen
+from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.schema_boards import Board
+
+AWAY_NAMED, AWAY_TEXTS = 12, 3
+"""So many boards without contact are named in GET /api/now, which is streamed: in its list, and in its text."""
+ALONE = "each board is alone, as the site has no broker: what is asked for here reaches this board only"
+T = TypeVar("T")
+
+
+def boards_now(site: Site, seen: Iterable[BoardSeen], sharing: str) -> dict[str, Any] | None:
+    """How many of the site's boards are in contact, and who is not. None where the site has no boards."""
+    if not site.boards:
+        return None
+    away = [one for _, one in _of_site(site, seen) if not one.contact]
+    number, of = len(site.boards) - len(away), len(site.boards)
+    texts = [f"{one.name}: {one.text(site.timezone)}" for one in away[:AWAY_TEXTS]]
+    more = [f"{len(away) - AWAY_TEXTS} more"] if len(away) > AWAY_TEXTS else []
+    return {
+        "this": site.board_name,
+        "sharing": sharing,
+        "in_contact": number,
+        "of": of,
+        "away": [one.name for one in away[:AWAY_NAMED]],
+        "text": "; ".join([f"{number} of {of} boards in contact", *texts, *more]) if site.sharing.broker else ALONE,
+    }
+
+
+def boards_json(
+    site: Site,
+    seen: Sequence[BoardSeen],
+    sharing: str,
+    own: Mapping[str, Any],
+    asked: Callable[[str], list[dict[str, Any]]],
+    offset_ms: Callable[[str], float | None],
+) -> dict[str, Any]:
+    """The answer of GET /api/boards. `own` is the status of this board. `asked` gives what a board of some name has
+    confirmed, `offset_ms` how far its clock is from this board's."""
+    names = {board.name for board in site.boards}
+    strangers = [(None, one) for one in seen if one.name not in names]
+    rows = []
+    for board, one in (*_of_site(site, seen), *strangers):
+        last = own if one.name == site.board_name else one.status
+        present = _present(site, last if one.contact else {}, offset_ms(one.name))
+        rows.append({**_known(site, board, one, last), **present, "asked": asked(one.name)})
+    return {"this": site.board_name, "sharing": sharing, "boards": rows}
+
+
+def _of_site(site: Site, seen: Iterable[BoardSeen]) -> list[tuple[Board, BoardSeen]]:
+    known = {one.name: one for one in seen}
+    return [(board, known.get(board.name) or BoardSeen(board.name, False, None, {})) for board in site.boards]
+
+
+def _known(site: Site, board: Board | None, one: BoardSeen, last: Mapping[str, Any]) -> dict[str, Any]:
+    """What is known of a board also without contact. `board` is its table, None for one that the site does not name."""
+    return {
+        "name": one.name,
+        "this": one.name == site.board_name,
+        "in_site": board is not None,
+        "contact": one.contact,
+        "since": None if one.since_ns is None else isoformat(one.since_ns, site.timezone),
+        "text": one.text(site.timezone),
+        "controllers": list(board.controllers or ()) if board else [],
+        "spare_for": board.spare_for if board else None,
+        "address": (board.address if board else None) or _web(_of(last, "address", str)),
+        "program": _of(last, "program", str),
+    }
+
+
+def _present(site: Site, status: Mapping[str, Any], offset_ms: float | None) -> dict[str, Any]:
+    """What a board in contact says of itself now."""
+    digest, clock = _of(status, "site", str), _of(status, "clock", dict) or {}
+    by = _of(clock, "by", str)
+    trusted = _of(clock, "trusted", bool) is True
+    return {
+        "carries": _of(status, "carries", bool) is True,
+        "same_site": digest == site.digest if digest and site.digest else None,
+        "troubles": _of(status, "troubles", int) or 0,
+        "clock": {
+            "by": by,
+            "error_ms": _number(clock.get("error_ms")),
+            "offset_ms": _number(offset_ms),
+            "trusted": trusted,
+        }
+        if by
+        else None,
+    }
+
+
+def _of(status: Mapping[str, Any], key: str, kind: type[T]) -> T | None:
+    value = status.get(key)
+    return value if type(value) is kind else None
+
+
+def _number(value: object) -> float | None:
+    try:
+        return round(value, 2) if isinstance(value, int | float) and isfinite(value) else None
+    except OverflowError:  # JSON has integers of any size
+        return None
+
+
+def _web(address: str | None) -> str | None:
+    """The address of a page that another board gives, if a link may lead there."""
+    try:
+        return address if address and urlsplit(address).scheme in ("http", "https") else None
+    except ValueError:
+        return None
