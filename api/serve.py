@@ -18,6 +18,7 @@ from gloaming.daemon.service.log import ERROR, LOG, open_log
 from gloaming.daemon.service.notify import Notifier, managed, watchdog_s
 from gloaming.daemon.site.last_good import load_good, store_good
 from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.staging import finish_take_over
 from gloaming.daemon.site.versions import Versions
 from gloaming.shows.config_files.errors import InputError
 
@@ -64,6 +65,8 @@ async def _run(planner: Planner, state: Path, listen: str | None) -> None:
 def _site(folder: Path, state: Path) -> tuple[Site, InputError | None]:
     """The site. Where nobody reads the terminal, a site with a mistake gives the last good site, and the mistake."""
     try:
+        if finish_take_over(folder, state):
+            LOG.line("site", "the take-over of a pushed site that was interrupted is completed")
         if Versions(state).finish(folder):
             LOG.line("site", "a save of the site that was interrupted is completed")
         return load_site(folder, strict=False), None

@@ -34,6 +34,8 @@ HEADERS = {
 SITE_FILES = "/api/setup/site"
 SITE_FILES_BYTES_MAX = 4 << 20
 UPLOADS = "/api/setup/uploads"
+PUSH, PUSHED_FILES = "/api/setup/push", "/api/setup/pushed-files"
+"""A site that another board pushes: its texts, and the files of its pieces."""
 PAGES = {"/", "/setup"}
 """These may be opened by a link on another site: they have no data."""
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
@@ -130,10 +132,11 @@ class RequestChecks:
         if problem is not None:
             await problem(scope, receive, send_with_headers)
             return
-        if is_below(scope["path"], UPLOADS):
+        if any(is_below(scope["path"], folder) for folder in (UPLOADS, PUSHED_FILES)):
             await self.app(scope, self._in_time(receive), send_with_headers)
             return
-        most = SITE_FILES_BYTES_MAX if is_below(scope["path"], SITE_FILES) else self.limits.body_bytes
+        files = any(is_below(scope["path"], folder) for folder in (SITE_FILES, PUSH))
+        most = SITE_FILES_BYTES_MAX if files else self.limits.body_bytes
         try:
             body = await self._body(self._in_time(receive), headers, most)
         except TimeoutError:

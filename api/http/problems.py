@@ -17,6 +17,7 @@ from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.outside import NoSuchTableError
 from gloaming.daemon.planner.repairs import UnknownRepairError
 from gloaming.daemon.planner.site_files import ConflictCode, SiteConflictError
+from gloaming.daemon.planner.site_push import PushError, PushProblem
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 
@@ -54,6 +55,14 @@ REFUSED_FILES = {
     PieceFileProblem.TAKEN: 409,
     PieceFileProblem.IN_ORDER: 409,
     PieceFileProblem.CONTENT: 422,
+}
+REFUSED_PUSHES = {
+    PushProblem.BOARD: 409,
+    PushProblem.BUSY: 423,
+    PushProblem.CLOCK: 409,
+    PushProblem.FILE: 422,
+    PushProblem.STATE: 409,
+    PushProblem.UNKNOWN: 404,
 }
 
 
@@ -101,6 +110,10 @@ def add_errors(app: FastAPI) -> None:
     @app.exception_handler(PieceFileError)
     async def file_refused(_: Request, error: PieceFileError) -> Problem:
         return Problem(REFUSED_FILES[error.code], str(error), {"Tus-Resumable": "1.0.0"})
+
+    @app.exception_handler(PushError)
+    async def push_refused(_: Request, error: PushError) -> Problem:
+        return Problem(REFUSED_PUSHES[error.code], str(error))
 
     @app.exception_handler(OSError)
     async def unwritten(_: Request, error: OSError) -> Problem:

@@ -36,6 +36,7 @@ from gloaming.daemon.planner.repairs import Repairs
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.site_files import SiteFiles
+from gloaming.daemon.planner.site_push import SitePush
 from gloaming.daemon.planner.site_watch import SiteWatch
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.sound_levels import SoundLevels
@@ -97,6 +98,7 @@ class Planner:
         self._boards = boards = Boards(situation, lambda: self._monitor.trouble_count(without="boards"))
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
+        self._site_push = SitePush(situation, state, self._site_files)
         self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)
         troubles = (
             self._sound.troubles,
@@ -131,6 +133,7 @@ class Planner:
         self._listening = asyncio.create_task(self._listen(), name="transmitter")
         self._outside.start()
         self._boards.start()
+        self._site_push.resume()
 
     def _periodic(self) -> tuple[Turns, ...]:
         return (
@@ -145,6 +148,7 @@ class Planner:
             (PERIOD_S, "ask the controllers", self._rig.reach.look),
             (LOOK_UP_S, "look up the controllers", self._rig.look_up),
             (5, "look after the pieces", self._piece_files.look),
+            (60, "look after what was pushed", self._site_push.look),
             (LOOK_S, "look for input devices", self._outside.look),
         )
 
@@ -153,6 +157,7 @@ class Planner:
         await self._boards.stop()
         await self._jobs.stop()
         await self._piece_files.stop()
+        await self._site_push.stop()
         if self._steps is not None:
             asyncio.get_running_loop().remove_reader(self._steps)
             os.close(self._steps)
@@ -206,6 +211,11 @@ class Planner:
     def piece_files(self) -> PieceFiles:
         """The files of the pieces, and uploads."""
         return self._piece_files
+
+    @property
+    def site_push(self) -> SitePush:
+        """What receives a site that another board pushes."""
+        return self._site_push
 
     @property
     def public(self) -> PublicLookup:

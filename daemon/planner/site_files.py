@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Awaitable, Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 
 from gloaming.daemon.planner.clock_trust import FIRST_NS, LAST_NS
@@ -25,7 +26,9 @@ from gloaming.daemon.site.editing import (
 )
 from gloaming.daemon.site.edits import edited
 from gloaming.daemon.site.last_good import FILES, with_hours_of
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.promised_hours import Promise, Refused, RefusedCode, new_commands, refusals
+from gloaming.daemon.site.staging import PUSHED
 from gloaming.daemon.site.versions import Version, Versions
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.config_files.errors import ConfigError, InputError
@@ -34,7 +37,6 @@ from gloaming.shows.time_units import SECOND_NS
 
 TEXT_CHANGES_MAX = 3
 """So many sentences of what changed stand in the journal and in the list of versions."""
-BOARD = "the board"
 CERTAIN = ("synchronised", "rtc", "host")
 """What a clock is trusted by that no person has set: hours of a year that is over count no more."""
 
@@ -136,14 +138,14 @@ class SiteFiles:
         async with self._checks.lock:
             if self._checks.newest[who] != number:
                 raise SiteConflictError(ConflictCode.NEWER_CHECK, "a newer text of this device is checked instead")
-            return await asyncio.to_thread(self._check, _encoded(files))
+            return await asyncio.to_thread(self._check, encoded(files))
 
     async def save(
         self, files: Mapping[str, str], version: str, who: str, force: bool = False, text: str = ""
     ) -> SiteSaved:
         """Save both files, if they are still those of a version, and read the site again. `text` says what changes;
         without it, the differences do. SiteConflictError, InputError, OSError."""
-        new = _encoded(files)
+        new = encoded(files)
         async with self._saving:
             said = await asyncio.to_thread(self._save, new, version, who, force, text)
             if said is not None:
@@ -162,6 +164,35 @@ class SiteFiles:
     def changed(self, files: Mapping[str, str], changes: Iterable[Mapping[str, object]]) -> dict[str, str]:
         """Texts with changes of a form made in them. Nothing is saved. InputError."""
         return {**files, "site.toml": edited(files["site.toml"], changes)}
+
+    def check_staged(self, files: Files, staged: Mapping[Path, Path]) -> Site:
+        """The site of files that are not in their places yet; `staged` has those of pieces. It runs in a thread.
+        SiteConflictError where they are not taken; OSError."""
+        at = datetime.fromtimestamp(self._now_ns // SECOND_NS, UTC)
+        found = check_files(files, self._folder, at, staged=staged)
+        errors = found.errors or tuple(map(TextError.of, found.site.problems if found.site else ()))
+        if refused := self._refused(found.promise):
+            raise SiteConflictError(_CODES[refused[0].code], refused[0].text, None, errors, refused)
+        if found.site is None or errors:
+            raise SiteConflictError(ConflictCode.MISTAKES, str(errors[0]), None, errors)
+        sounds, warnings = self._of_own(found.site.missing_sounds), self._of_own(found.site.warnings)
+        return replace(found.site, missing_sounds=sounds, warnings=warnings)
+
+    def _of_own(self, notices: Iterable[ConfigError]) -> tuple[ConfigError, ...]:
+        """Notices of files that were checked elsewhere, as of the site's own."""
+        return tuple(replace(one, file=self._folder / Path(one.file).name) for one in notices)
+
+    async def take_over(self, site: Site, new: Files, who: str, begin: Callable[[], Awaitable[None]]) -> int:
+        """Make a site of `check_staged` the one that runs, and its files those of the folder, once `begin` has ended.
+        Nothing is saved meanwhile. The instant from which it is used. OSError; what `begin` raises."""
+        now = self._situation
+
+        def save() -> None:
+            if read_files(self._folder) != new:
+                self._versions.install(self._folder, new, now.now_ns(), who, PUSHED)
+
+        async with self._saving:
+            return await self._watch.take_over(site, begin, save, who)
 
     def versions(self) -> list[Version]:
         """What was saved, the newest first."""
@@ -251,16 +282,8 @@ class SiteFiles:
         if not names:
             return None
         text = text or self._sentence(checked)
-        now_ns, known = self._situation.now_ns(), self._versions.all()
-        if not known or known[-1].digest != version:
-            self._versions.add(before, now_ns, BOARD, "as the board itself had it", board=True)
-        stored = self._versions.add(new, now_ns, who, text)
-        try:
-            self._unedited(read_files(self._folder), version)
-            self._versions.save(self._folder, stored)
-        except (OSError, SiteConflictError):
-            self._versions.remove(stored)
-            raise
+        unedited = partial(self._unedited, version=version)
+        self._versions.install(self._folder, new, self._situation.now_ns(), who, text, unedited)
         return f"{' and '.join(names)}: {text}"
 
     def _unedited(self, found: Files, version: str) -> None:
@@ -281,7 +304,7 @@ class SiteFiles:
 _CODES = {code: ConflictCode(code.value) for code in RefusedCode}
 
 
-def _encoded(files: Mapping[str, str]) -> Files:
+def encoded(files: Mapping[str, str]) -> Files:
     """The texts as they are written. InputError for a text that no file can hold."""
     found = {}
     for name in FILES:

@@ -54,15 +54,37 @@ class SiteWatch:
             self.refuse(error, f"the new site is not used ({why})")
             self._watch.was_read(found)
             return False
-        self.refused, self.good = None, site
-        now.trust.rule, now.trust.sets = site.clock.trust, site.clock.set
-        self._adopt(site)
+        self._use(site)
         read = {one[0]: one for one in found}  # a file that changed during the reading is read again
         self._watch.was_read(tuple(read.get(one[0], one) for one in stamp_of(site)))
         now.store.note(now.now_ns(), "site", f"the site was read again and is used now: {why}")
+        await self._was_taken_over(site)
+        return True
+
+    async def take_over(
+        self, site: Site, begin: Callable[[], Awaitable[None]], save: Callable[[], None], who: str
+    ) -> int:
+        """Use a site that was checked already, as soon as `begin` has ended; then a thread lets `save` write its files.
+        Nothing is read meanwhile. The instant from which it is used. What `begin` and `save` raise."""
+        async with self._reading:
+            await begin()
+            now = self._situation
+            at_ns = now.now_ns()
+            self._use(site)
+            now.store.note(at_ns, "site", f"the site that {who} has pushed is used now", who)
+            await asyncio.to_thread(save)
+            self._watch.was_read(stamp_of(site))
+            await self._was_taken_over(site)
+        return at_ns
+
+    def _use(self, site: Site) -> None:
+        self.refused, self.good = None, site
+        self._situation.trust.rule, self._situation.trust.sets = site.clock.trust, site.clock.set
+        self._adopt(site)
+
+    async def _was_taken_over(self, site: Site) -> None:
         await self._taken_over(site)
         await asyncio.to_thread(store_good, site.folder, self._state)
-        return True
 
     def refuse(self, error: InputError, what: str) -> None:
         """Keep the last good site because the files have a mistake. Neighbours' hours that they add hold already."""

@@ -72,11 +72,19 @@ class Upload:
 class Uploads:
     """The uploads in a folder, which only their owner can read. `free` gives the bytes that are free there.
 
-    Each has a folder of its own, by its id. So two of one name do not meet.
+    Each has a folder of its own, by its id. So two of one name do not meet. There are `most` at once. Each is kept for
+    `keep_ns` after its last byte.
     """
 
-    def __init__(self, folder: Path, free: Callable[[Path], int] | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        free: Callable[[Path], int] | None = None,
+        most: int = UPLOADS_MAX,
+        keep_ns: int = KEEP_NS,
+    ) -> None:
         self.folder, self._free = folder, free or (lambda path: shutil.disk_usage(path).free)
+        self._most, self._keep_ns = most, keep_ns
         self._busy: set[str] = set()
         self._thread = ThreadPoolExecutor(1, "uploads")
         """One thread writes them all, so that they do not crowd the disk."""
@@ -88,10 +96,10 @@ class Uploads:
         if length < 1:
             raise PieceFileError(PieceFileProblem.LENGTH, f"{name} is empty")
         uploads = self.all()
-        if len(uploads) >= UPLOADS_MAX:
+        if len(uploads) >= self._most:
             raise PieceFileError(
                 PieceFileProblem.TOO_MANY,
-                f"there are {UPLOADS_MAX} uploads already: finish or remove one of them first",
+                f"there are {self._most} uploads already: finish or remove one of them first",
             )
         needed, free = length + sum(one.length - one.offset for one in uploads), self.free_bytes()
         if needed > free:
@@ -167,6 +175,11 @@ class Uploads:
             at_ns = now_ns()
             await asyncio.shield(loop.run_in_executor(run, _finish, number, block, at_ns))
 
+    @property
+    def busy(self) -> bool:
+        """Whether one is in use, as while its bytes arrive."""
+        return bool(self._busy)
+
     @contextmanager
     def held(self, upload: Upload) -> Iterator[None]:
         """Keep others from an upload meanwhile. PieceFileError if somebody has it already."""
@@ -184,9 +197,9 @@ class Uploads:
             shutil.rmtree(self.folder / id)
 
     def remove_old(self, now_ns: int) -> None:
-        """Remove the uploads that were not continued for a day."""
+        """Remove the uploads that were not continued for `keep_ns`."""
         for upload in self.all():
-            if upload.id not in self._busy and now_ns - upload.path.stat().st_mtime_ns > KEEP_NS:
+            if upload.id not in self._busy and now_ns - upload.path.stat().st_mtime_ns > self._keep_ns:
                 shutil.rmtree(upload.path.parent)
 
     def _read(self, folder: Path) -> Upload | None:

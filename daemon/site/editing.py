@@ -70,14 +70,16 @@ def texts(files: Files) -> dict[str, str]:
     return {name: files[name].decode(errors="replace") for name in FILES}
 
 
-def check_files(files: Files, folder: Path, at: datetime, rig: Rig | None = None) -> CheckedTexts:
+def check_files(
+    files: Files, folder: Path, at: datetime, rig: Rig | None = None, staged: Mapping[Path, Path] | None = None
+) -> CheckedTexts:
     """Check contents as if they were the files of a site's folder, whose pieces they name. `rig` is what this rig.toml
-    holds, if it was read already: that of 10,000 strings takes seconds. OSError."""
+    holds, if it was read already: that of 10,000 strings takes seconds. `staged` is as of `load_site`. OSError."""
     with TemporaryDirectory(prefix="gloaming-") as written:
         for name in FILES:
             (Path(written) / name).write_bytes(files[name])
         try:
-            site = load_site(folder, at, strict=False, written=Path(written), rig=rig)
+            site = load_site(folder, at, strict=False, written=Path(written), rig=rig, staged=staged)
         except InputError as error:
             return CheckedTexts(None, _promise(Path(written)), tuple(map(TextError.of, error.errors)))
     return CheckedTexts(site, Promise.of(site), warnings=tuple(map(TextError.of, site.notices)))

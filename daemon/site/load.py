@@ -235,12 +235,14 @@ def load_site(
     strict: bool = True,
     written: Path | None = None,
     rig: Rig | None = None,
+    staged: Mapping[Path, Path] | None = None,
 ) -> Site:
     """Read and check a site's folder.
 
     Overlaps are searched in the year of `at` and the next. With `strict`, a frame file that cannot be played is an
     error. Otherwise its piece is left out and the error is in `problems`. `written` is another folder of site.toml and
-    rig.toml. `rig` is what rig.toml holds, if it was read already. Raises InputError.
+    rig.toml. `rig` is what rig.toml holds, if it was read already. `staged` says where files of pieces lie that are not
+    in their places yet. Raises InputError.
     """
     if not folder.is_dir():
         problem = "this is not a folder" if folder.exists() else "there is no such site"
@@ -252,7 +254,11 @@ def load_site(
     if file is None or found is None:
         raise InputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
     rig = found
-    pieces, problems = _pieces(folder, path, file, rig)
+
+    def now_at(place: Path) -> Path:
+        return (staged or {}).get(place, place)
+
+    pieces, problems = _pieces(folder, path, file, rig, now_at)
     errors += _turns(path, file, pieces)
     errors += zone_errors(path, file, rig, {name: piece.info for name, piece in pieces.items() if piece.info})
     errors += board_errors(path, file, rig)
@@ -284,7 +290,7 @@ def load_site(
         board_name=board_name() if file.board else "",
         digest=_digest(path, pieces) if file.board else "",
         problems=on_their_lines(path, problems),
-        missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file)),
+        missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file, now_at)),
         warnings=on_their_lines(path, [*unlikely_place(path, place), *_too_fast(path, file, rig, pieces)]),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
@@ -314,15 +320,17 @@ def _sent(rig: Rig, pieces: Mapping[str, Piece]) -> dict[int, int]:
     return sent_slots(rig, [piece.info for piece in pieces.values() if piece.info])
 
 
-def _pieces(folder: Path, path: Path, file: SiteFile, rig: Rig) -> tuple[dict[str, Piece], list[ConfigError]]:
-    """The pieces with their headers, and the errors of those that cannot be played."""
+def _pieces(
+    folder: Path, path: Path, file: SiteFile, rig: Rig, now_at: Callable[[Path], Path]
+) -> tuple[dict[str, Piece], list[ConfigError]]:
+    """The pieces with their headers, and the errors of those that cannot be played. `now_at` says where a file lies."""
     pieces: dict[str, Piece] = {}
     problems: list[ConfigError] = []
     for index, table in enumerate(file.piece):
         key, frames = f"piece[{index}].frames", (folder / table.frames).absolute()
         info: FrameFileInfo | None = None
         try:
-            info = inspect(frames)
+            info = replace(inspect(now_at(frames)), path=frames)
         except InputError as error:
             problem = f"{table.frames}: {error.errors[0].problem}"
             hint = error.errors[0].hint or 'name a frame file, as frames = "pieces/tide.frames"'
@@ -337,7 +345,7 @@ def _pieces(folder: Path, path: Path, file: SiteFile, rig: Rig) -> tuple[dict[st
                 code = ConfigErrorCode.UNIVERSE_WITHOUT_CONTROLLER
                 problems.append(ConfigError(path, line_of(table), key, problem, hint, code))
         sound = (folder / table.sound).absolute() if table.sound else None
-        sound_ns = _unlike_ns(sound, info) if sound and info else None
+        sound_ns = _unlike_ns(now_at(sound), info) if sound and info else None
         pieces[table.name] = Piece(
             table.name, frames, sound, table.place, info, sound_ns, title=table.title or table.name, artist=table.artist
         )
@@ -367,10 +375,10 @@ def _too_fast(path: Path, file: SiteFile, rig: Rig, pieces: Mapping[str, Piece])
         )
 
 
-def _missing_sounds(folder: Path, path: Path, file: SiteFile) -> Iterator[ConfigError]:
+def _missing_sounds(folder: Path, path: Path, file: SiteFile, now_at: Callable[[Path], Path]) -> Iterator[ConfigError]:
     """The errors of missing sound files."""
     for index, table in enumerate(file.piece):
-        if table.sound and not file_exists(folder / table.sound):
+        if table.sound and not file_exists(now_at((folder / table.sound).absolute())):
             problem = f"{table.sound}: there is no such file; {table.name} is given without sound"
             hint = _near_file(folder, table.sound) or 'name a sound file, as sound = "pieces/tide.flac"'
             yield ConfigError(path, line_of(table), f"piece[{index}].sound", problem, hint)

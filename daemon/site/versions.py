@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from hashlib import sha256
@@ -21,6 +22,8 @@ from gloaming.shows.config_files.errors import ConfigError, InputError
 FOLDER = "site-versions"
 NOTE = "saving.json"
 ABOUT = "version.json"
+BOARD = "the board"
+"""Who has written files that were edited on the board itself."""
 VERSIONS_MAX, BYTES_MAX = 500, 64 << 20
 """So many versions at most, and so many bytes of their files. The oldest go first, but not the board's newest."""
 
@@ -104,6 +107,29 @@ class Versions:
             note.unlink(missing_ok=True)
             raise OSError(error.errno, f"the site's files cannot be saved: {why_closed(folder, error)}") from None
         note.unlink(missing_ok=True)
+
+    def install(
+        self,
+        folder: Path,
+        new: Files,
+        at_ns: int,
+        who: str,
+        text: str,
+        check: Callable[[Files], None] = lambda _: None,
+    ) -> None:
+        """Store files as a version, and make them the files of the site. Files that a person edited there are stored
+        first. `check` may refuse the files that are replaced. OSError; then nothing has changed."""
+        before, known = read_files(folder), self.all()
+        check(before)
+        if not known or known[-1].digest != digest(before):
+            self.add(before, at_ns, BOARD, "as the board itself had it", board=True)
+        stored = self.add(new, at_ns, who, text)
+        try:
+            check(read_files(folder))
+            self.save(folder, stored)
+        except Exception:
+            self.remove(stored)
+            raise
 
     def finish(self, folder: Path) -> bool:
         """Complete a save that a power cut interrupted between the two files. InputError if that is not possible."""

@@ -180,10 +180,14 @@ async def house(
 
 @asynccontextmanager
 async def planner_on(
-    site: Path, state: Path, at: str = "2026-12-12T18:00", limits: RequestLimits | None = None
+    site: Path,
+    state: Path,
+    at: str = "2026-12-12T18:00",
+    limits: RequestLimits | None = None,
+    clock: Clock | None = None,
 ) -> AsyncIterator[House]:
-    """A planner on a site that is there."""
-    planner = Planner(load_site(site), state, StillClock(at))
+    """A planner on a site that is there. Its clock stands at a local instant, unless another `clock` is given."""
+    planner = Planner(load_site(site), state, clock or StillClock(at))
     authenticator = Authenticator(planner._store)
     authenticator.first_passcode(state)
     token = authenticator.local_token(state, planner.now_ns()).read_text().strip()

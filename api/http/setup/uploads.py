@@ -1,18 +1,18 @@
 """Uploads by the tus protocol 1.0.0 (https://tus.io/protocols/resumable-upload): its core, creation and termination.
 
-Comments name its sections. The files are those of `daemon/planner/uploads.py`.
+Comments name its sections. The files are those of `daemon/planner/uploads.py`: for pieces, and for a site that is
+pushed.
 """
 
 import base64
 import binascii
+from collections.abc import Callable
 
 from fastapi import APIRouter, Request, Response
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
-from gloaming.api.http.middleware import UPLOADS
-from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem
+from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem, Upload, Uploads
 
 VERSION = "1.0.0"
 TUS = {"Tus-Resumable": VERSION}
@@ -21,10 +21,12 @@ EXTENSIONS = "creation,termination"
 CONTENT_TYPE = "application/offset+octet-stream"
 
 
-def uploads_router(planner: Planner) -> APIRouter:
-    """The routes. They are no part of the OpenAPI document: the protocol describes them."""
-    router = APIRouter(prefix="/uploads", include_in_schema=False)
-    uploads = planner.piece_files.uploads
+def uploads_router(
+    path: str, uploads: Uploads, begin: Callable[[str, int], Upload], now_ns: Callable[[], int]
+) -> APIRouter:
+    """The routes at a path. `begin` makes an upload of a name and a length. They are no part of the OpenAPI document:
+    the protocol describes them."""
+    router = APIRouter(prefix=path, include_in_schema=False)
 
     def answer(status: int, **headers: object) -> Response:
         named = {name.replace("_", "-").title(): str(value) for name, value in headers.items()}
@@ -41,8 +43,8 @@ def uploads_router(planner: Planner) -> APIRouter:
         """Creation, POST: begin an upload. Upload-Metadata has the file's name."""
         check_version(request)
         length = whole_number(request, "upload-length")
-        upload = planner.piece_files.begin(file_name(request), length)
-        return answer(201, location=f"{UPLOADS}/{upload.id}", upload_offset=0)
+        upload = begin(file_name(request), length)
+        return answer(201, location=f"{path}/{upload.id}", upload_offset=0)
 
     @router.head("/{id}")
     async def head(id: str, request: Request) -> Response:
@@ -63,7 +65,7 @@ def uploads_router(planner: Planner) -> APIRouter:
         if int(request.headers.get("content-length", 0)) > upload.length - offset:
             raise PieceFileError(PieceFileProblem.LENGTH, f"{upload.name} has more bytes than its {upload.length}")
         try:
-            upload = await uploads.append(id, offset, request.stream(), planner.now_ns)
+            upload = await uploads.append(id, offset, request.stream(), now_ns)
         except ClientDisconnect:
             return answer(400)  # nobody reads it
         except TimeoutError:
