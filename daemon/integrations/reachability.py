@@ -100,6 +100,10 @@ class Reachability:
             found[controller.name] = reach
         self.found = found
 
+    def forget(self) -> None:
+        """Know of no controller whether it answers."""
+        self.found = {name: replace(one, answers=None) for name, one in self.found.items()}
+
     async def look(self) -> None:
         """Ask every controller once, all at the same time."""
         asked = {reach.address for reach in self.found.values() if reach.address}

@@ -44,6 +44,7 @@ DO = {
     "wear": "copy the card to a new one before it fails",
     "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
+    "spare-carries": "look at that board: its power, its cable and its clock; the show goes on meanwhile",
     "board-unknown": "write one of these names to /etc/gloaming/board and restart the planner, or give the board a "
     "[[board]] table",
     "broker": "check that it runs, its address in site.toml, and the network; it is tried again by itself",
@@ -134,6 +135,7 @@ class TroubleCode(StrEnum):
     DEVICE_REFUSED = "device-refused"
     DEVICE_OTHER = "device-other"
     BOARD_UNKNOWN = "board-unknown"
+    SPARE_CARRIES = "spare-carries"
     BROKER = "broker"
     BROKER_REFUSES = "broker-refuses"
     BROKER_TOPIC = "broker-topic"
@@ -170,6 +172,7 @@ KINDS = {
     TroubleCode.DEVICE_REFUSED: "device",
     TroubleCode.DEVICE_OTHER: "device",
     TroubleCode.BOARD_UNKNOWN: "boards",
+    TroubleCode.SPARE_CARRIES: "boards",
     TroubleCode.BROKER_REFUSES: "broker",
     TroubleCode.BROKER_TOPIC: "broker",
     TroubleCode.BROKER_FLOOD: "broker",

@@ -23,8 +23,9 @@ GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (I
 """The groups that a value of `output.multicast` means."""
 
 
-def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses) -> Setup:
-    """The setup: where this board's universes go, how packets look, and the limits.
+def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses, boards: Iterable[str] = ()) -> Setup:
+    """The setup: where this board's universes go, how packets look, and the limits. `boards` are the CIDs of the site's
+    other boards.
 
     The universes of a controller whose name has no address go nowhere but to multicast, if it has that.
     """
@@ -48,6 +49,7 @@ def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses)
         limits=limits,
         unscaled=tuple(unscaled(rig)),
         cuts=tuple(CutString(tuple(one.spans()), len(one.order), one.missing) for one in rig.string if one.missing),
+        boards=tuple(sorted(boards)),
     )
 
 
@@ -130,6 +132,11 @@ class _Limited(_Message):
     limit_ma: float
 
 
+class _BoardHeard(_Message):
+    cid: str
+    priority: int | None
+
+
 class _Telemetry(_Message):
     op: Literal["telemetry"]
     sequence: Annotated[int, Field(ge=0, le=255)]
@@ -148,6 +155,7 @@ class _Telemetry(_Message):
     lateness_us: dict[str, int]
     limited: list[_Limited]
     held: list[tuple[str, int]] = []  # an old transmitter holds nothing
+    boards_heard: list[_BoardHeard] = []  # an old transmitter knows no boards
 
 
 class _Trouble(_Message):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
+import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
@@ -40,6 +41,7 @@ from gloaming.daemon.planner.site_push import SitePush
 from gloaming.daemon.planner.site_watch import SiteWatch
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.sound_levels import SoundLevels
+from gloaming.daemon.planner.spare import SpareBoard
 from gloaming.daemon.planner.store import DeviceStore, Store
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
@@ -77,7 +79,12 @@ class Planner:
         self._client = TransmitterClient(socket or state / "transmitter.sock", self._heard)
         self._troubles = TransmitterTroubles(store)
         self._rig = RigMonitor(
-            situation, state, lambda: self._sender.send_setup(), self._troubles.network, lambda: self._client.telemetry
+            situation,
+            state,
+            lambda: self._sender.send_setup(),
+            self._troubles.network,
+            lambda: self._client.telemetry,
+            lambda: self._spare.waits_for,
         )
         self._sound = SoundLevels(lambda: situation.site, store, self._troubles, self._decide_anew)
         self._jobs = Jobs(self._failed)
@@ -89,6 +96,7 @@ class Planner:
             self._sound,
             lambda at: self._jobs.at(at, "boundary", self._decide),
             self._decided,
+            lambda: self._boards.cids(),
         )
         self._repairs = Repairs(situation)
         self._holds = Holds(situation, self._decide, lambda at: self._jobs.at(at, "hold", self._holds.look))
@@ -96,6 +104,7 @@ class Planner:
         self._triggers = Triggers(situation, self._commands)
         self._outside = outside = Outside(situation, self._triggers, self._holds)
         self._boards = boards = Boards(situation, lambda: self._monitor.trouble_count(without="boards"))
+        self._spare = spare = SpareBoard(situation, boards)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._site_push = SitePush(situation, state, self._site_files)
@@ -107,6 +116,7 @@ class Planner:
             public.troubles,
             outside.troubles,
             boards.troubles,
+            spare.troubles,
         )
         self._monitor = Monitor(situation, state, self._client, self._troubles, self._send_hooks_at, *troubles)
         self._steps: int | None = None
@@ -140,12 +150,12 @@ class Planner:
             (5, "decide again", self._decide),
             (1, "look at the board", self._monitor.look),
             (1, "look at the site's files", self._site_watch.look),
-            (1, "look at the boards", self._boards.look),
+            (1, "look at the boards", self._look_at_boards),
             (1, "look at the holds", self._holds.look),
             (5, "try the disk", lambda: self._store.retry(self.now_ns())),
             (5, "look at sound", self._sound.look),
             (5, "look at the rig check", self._commands.follow_rig),
-            (PERIOD_S, "ask the controllers", self._rig.reach.look),
+            (PERIOD_S, "ask the controllers", self._rig.ask),
             (LOOK_UP_S, "look up the controllers", self._rig.look_up),
             (5, "look after the pieces", self._piece_files.look),
             (60, "look after what was pushed", self._site_push.look),
@@ -353,6 +363,10 @@ class Planner:
     def _decide(self) -> None:
         self._sender.decide()
 
+    def _look_at_boards(self) -> None:
+        self._boards.look()
+        self._sender.know_boards()
+
     def _decide_anew(self) -> None:
         self._sender.decide_anew()
 
@@ -381,6 +395,7 @@ class Planner:
         self._sender.files_changed()
         self._troubles.forget_replaced()
         self._rig.adopt()
+        self._spare.adopt()
         self._sender.send_setup()
         self._sender.decide_anew()
 
@@ -399,10 +414,12 @@ class Planner:
                 self._monitor.transmitter_connected(message)
             case "telemetry":
                 self._rig.report_limited(message)
+                self._spare.follow(message, time.monotonic_ns(), time.clock_gettime_ns(time.CLOCK_BOOTTIME))
                 if self._situation.steps.take_over(message.get("held", ()), self.site):
                     self._decide_anew()
             case "lost":
                 self._monitor.transmitter_gone()
+                self._spare.lost()
                 note(now_ns, "restart", "the transmitter is gone; it gets the score again when it is back")
             case "unread":
                 text = f"a message of the transmitter cannot be read: {message['text']}"

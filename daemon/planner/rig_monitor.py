@@ -51,9 +51,12 @@ class RigMonitor:
         moved: Callable[[], None],
         network: Mapping[str, NetworkTrouble],
         telemetry: Callable[[], Mapping[str, Any] | None] = lambda: None,
+        waits_for: Callable[[], str | None] = lambda: None,
     ) -> None:
         """`moved` is called when a controller has another address. `network` has the last trouble with each address to
-        which the transmitter could not send. `telemetry` returns the transmitter's last one."""
+        which the transmitter could not send. `telemetry` returns the transmitter's last one. `waits_for` returns the
+        board that asks the controllers, where this one is a spare that waits."""
+        self._waits_for = waits_for
         self._situation, self._network, self._telemetry = situation, network, telemetry
         self.folder = state / "rig-check"
         self.names = HostNames(json.loads(situation.store.fact("addresses") or "{}"), self._moved)
@@ -66,6 +69,13 @@ class RigMonitor:
         self.reach.watch(self._situation.site.part, self.names.addresses)
 
     # controllers
+
+    async def ask(self) -> None:
+        """Ask each controller whether it is there. A spare that waits asks none."""
+        if self._waits_for():
+            self.reach.forget()
+        else:
+            await self.reach.look()
 
     async def look_up(self) -> None:
         """Look up the host names of the controllers."""
@@ -102,7 +112,7 @@ class RigMonitor:
         those that its address did not take.
         """
         site = self._situation.site
-        zone, telemetry = site.timezone, self._telemetry() or {}
+        zone, telemetry, waits_for = site.timezone, self._telemetry() or {}, self._waits_for()
         ranges = telemetry.get("universe_packets", ())
         errors = {one["host"]: one["errors"] for one in telemetry.get("controllers", ())}
         found = []
@@ -114,7 +124,8 @@ class RigMonitor:
             one |= {"packets": 0, "errors": 0, "last_error": None}
             if reach is not None:
                 trouble = self._network.get(reach.address or "")
-                one |= {"address": reach.address, "answers": reach.answers, "words": reach.words}
+                words = f"is asked by {waits_for}" if waits_for else reach.words
+                one |= {"address": reach.address, "answers": reach.answers, "words": words}
                 one |= {"since": isoformat(reach.since_ns, zone), "errors": errors.get(reach.address, 0)}
                 sent = (_within(own.universes, first, last) * packets for first, last, packets, _ in ranges)
                 one |= {"packets": sum(sent), "last_error": trouble and _error_json(trouble, zone)}

@@ -43,7 +43,10 @@ class ScoreSender:
         sound: SoundLevels,
         wake_at: Callable[[datetime], None],
         decided: Callable[[], None],
+        boards: Callable[[], frozenset[str]],
     ) -> None:
+        """`boards` returns the CIDs of the site's other boards."""
+        self._boards, self._known_boards = boards, frozenset[str]()
         self._situation, self._client, self._rig, self._sound = situation, client, rig, sound
         self._wake_at, self._decided = wake_at, decided
         self._sent = AreaScore((), ())
@@ -71,10 +74,16 @@ class ScoreSender:
         """Send the setup if it differs from the one before."""
         now = self._situation
         cid = cid_of(now.store, now.now_ns())
-        setup = setup_of(now.site, cid, self._rig.limits(), self._rig.names.addresses)
+        self._known_boards = self._boards()
+        setup = setup_of(now.site, cid, self._rig.limits(), self._rig.names.addresses, self._known_boards)
         if setup != self._setup:
             self._setup = setup
             self._client.send(setup.to_json())
+
+    def know_boards(self) -> None:
+        """Send the setup again if another board has become known."""
+        if self._boards() != self._known_boards:
+            self.send_setup()
 
     async def hand_over(self, asked: Override, ends: bool = False) -> Sent:
         """Send the new score, and wait until the transmitter plays it: the override, or its end."""

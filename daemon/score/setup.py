@@ -194,7 +194,8 @@ class Setup:
     """The packets and their destinations. Without `limits` no current is limited.
 
     `wire` names one of the three ways of sending. With None the transmitter takes the best one that works. No
-    brightness scales the slots `unscaled`. The pixels of `cuts` are left out: those after them move up.
+    brightness scales the slots `unscaled`. The pixels of `cuts` are left out: those after them move up. `boards` has
+    the CIDs of the site's other boards, 32 hex digits each.
     """
 
     heading: Heading
@@ -209,6 +210,7 @@ class Setup:
     limits: Limits | None = None
     unscaled: Spans = ()
     cuts: tuple[CutString, ...] = ()
+    boards: tuple[str, ...] = ()
 
     def without(self, other: Setup | None) -> Setup:
         """What remains when another setup takes over: all of it, unless CID and interface are the same."""
@@ -236,6 +238,7 @@ class Setup:
             "limits": self.limits and self.limits.to_json(),
             "unscaled": self.unscaled,
             "cuts": [cut.to_json() for cut in self.cuts],
+            "boards": self.boards,
         }
 
     @classmethod
@@ -257,4 +260,5 @@ class Setup:
             limits=None if json["limits"] is None else Limits.from_json(json["limits"]),
             unscaled=read_spans(json["unscaled"]),
             cuts=tuple(CutString.from_json(one) for one in json["cuts"]),
+            boards=tuple(UUID(one).hex for one in json["boards"]),
         )

@@ -194,8 +194,12 @@ class Transmitter:
             self._send({"op": Op.VIEW, "levels": self.view.levels(output.mixer, output.blocks())})
 
     def _set_up(self, setup: Setup) -> None:
-        """Make new packets and a new socket, unless nothing but the sequence number differs."""
-        if self.player.output and self.setup and replace(setup, sequence_from=self.setup.sequence_from) == self.setup:
+        """Make new packets and a new socket, unless nothing differs but the sequence number and the known boards."""
+        output, known = self.player.output, self.setup
+        if output and known and setup == replace(known, sequence_from=setup.sequence_from, boards=setup.boards):
+            self.setup = output.setup = replace(known, boards=setup.boards)
+            if self.watch:
+                self.watch.know(setup.boards)
             return
         self.setup = None
         before = self.player.output
@@ -219,7 +223,7 @@ class Transmitter:
             self.player.use(output)
             universes = {target.number for target in setup.targets}
             begin = partial(follow_grants, self.grants)
-            self.watch = SourceWatch(universes, output.sender.index, setup.heading.cid, begin)
+            self.watch = SourceWatch(universes, output.sender.index, setup.heading.cid, setup.boards, begin)
             self._hello()
 
     def _report_playing(self, now_ns: int) -> int:

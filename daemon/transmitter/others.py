@@ -76,10 +76,11 @@ def as_troubles(others: Sequence[OtherSource], subject: str) -> Iterator[tuple[s
 
 
 class OtherSources:
-    """Takes datagrams and finds the sources on our universes."""
+    """Takes datagrams and finds the sources on our universes. `boards` has the CIDs of the site's other boards, which
+    are found however many strangers send."""
 
-    def __init__(self, universes: set[int], cid: bytes) -> None:
-        self.universes, self.cid = universes, cid
+    def __init__(self, universes: set[int], cid: bytes, boards: frozenset[str] = frozenset()) -> None:
+        self.universes, self.cid, self.boards = universes, cid, boards
         self._sources: dict[bytes, _Source] = {}
 
     def heard(self, at_ns: int, address: str, data: bytes) -> None:
@@ -93,7 +94,7 @@ class OtherSources:
             self._discovery(at_ns, address, found)
 
     def _source(self, at_ns: int, address: str, cid: bytes, name: bytes) -> _Source | None:
-        if cid not in self._sources and len(self._sources) >= SOURCES_MAX:
+        if cid not in self._sources and len(self._sources) >= SOURCES_MAX and cid.hex() not in self.boards:
             return None
         source = self._sources.setdefault(cid, _Source("", address, at_ns))
         text = source_name(name)

@@ -42,6 +42,7 @@ def telemetry(player: Player, totals: Totals, watch: SourceWatch | None) -> dict
         "held": [[one.rule, one.until_ns] for one in player.holds.held],
         "limited": output.limiter.figures(len(output.groups)) if output and output.limiter else [],
         "watched": watch.watched if watch else 0,
+        "boards_heard": [board.as_json() for board in watch.boards()[:LISTED_MAX]] if watch else [],
         "other_source_count": len(others),
         "other_sources": [other.as_json() for other in others[:LISTED_MAX]],
     }

@@ -14,7 +14,7 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from uuid import UUID
 
 from gloaming.daemon.transmitter.others import OtherSource, OtherSources
@@ -41,10 +41,15 @@ class SourceWatch:
     """
 
     def __init__(
-        self, universes: set[int], interface_index: int, cid: UUID, begin: Callable[[], None] = lambda: None
+        self,
+        universes: set[int],
+        interface_index: int,
+        cid: UUID,
+        boards: Iterable[str] = (),
+        begin: Callable[[], None] = lambda: None,
     ) -> None:
         self.watched = 0
-        self._others = OtherSources(universes, cid.bytes)
+        self._others = OtherSources(universes, cid.bytes, frozenset(boards))
         self._index, self._cid, self._begin = interface_index, cid.bytes, begin
         self._standing: tuple[OtherSource, ...] = ()
         self._socks: list[socket.socket] = []
@@ -55,9 +60,17 @@ class SourceWatch:
     def close(self) -> None:
         self._ending.close()
 
+    def know(self, boards: Iterable[str]) -> None:
+        """From now on these are the CIDs of the site's other boards."""
+        self._others.boards = frozenset(boards)
+
     def standing(self) -> tuple[OtherSource, ...]:
-        """The other sources of the last look."""
-        return self._standing
+        """The other sources of the last look, without the site's boards."""
+        return tuple(one for one in self._standing if one.cid not in self._others.boards)
+
+    def boards(self) -> tuple[OtherSource, ...]:
+        """The site's other boards that send on our universes."""
+        return tuple(one for one in self._standing if one.cid in self._others.boards)
 
     def _run(self, universes: list[int]) -> None:
         self._begin()

@@ -67,7 +67,7 @@ class ControllerSent(Answer):
 
 
 class OtherSource(Answer):
-    """Another source that sends on universes of this site."""
+    """Another source, or another board of the site, that sends on universes of this board."""
 
     cid: str
     name: str
@@ -144,6 +144,7 @@ class Telemetry(Answer):
     held: list[tuple[str, int]] | None = None
     limited: list[Lowered]
     watched: int | None = None
+    boards_heard: list[OtherSource] | None = None
     other_source_count: int | None = None
     other_sources: list[OtherSource] | None = None
     sound: SoundFigures | None = None

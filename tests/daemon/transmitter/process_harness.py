@@ -46,6 +46,7 @@ SETUP: dict[str, Any] = {
     "limits": None,
     "unscaled": [],
     "cuts": [],
+    "boards": [],
 }
 """A `setup` without its universes."""
 SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None, "areas": []}
