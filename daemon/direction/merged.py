@@ -2,6 +2,9 @@
 
 Two versions of an override are joined. The join is commutative, associative and idempotent, so that the order in which
 boards hear of changes does not matter.
+
+A trigger's message reaches all boards. Two that are apart, or that lose each other just then, may both call for it.
+Such calls are one.
 """
 
 from __future__ import annotations
@@ -9,27 +12,30 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.shared_fact import canonical
+from gloaming.daemon.direction.trigger_rule import is_trigger
+from gloaming.shows.time_units import SECOND_NS
+
+ONE_EVENT_NS = 10 * SECOND_NS
+"""Calls of a trigger by two boards within this time are for one event."""
 
 
 def join(one: Override, other: Override) -> Override:
     """The newest version of an override, with the earliest end of both."""
     newest = max(one, other, key=lambda each: (each.version, canonical(each)))
-    ends = [(each.ended_ns, each.ended_by) for each in (one, other) if each.ended_ns is not None]
-    ended_ns, ended_by = min(ends, default=(None, ""))
-    return replace(newest, ended_ns=ended_ns, ended_by=ended_by)
+    return _ended(newest, one, other)
 
 
 def merged(overrides: Iterable[Override]) -> tuple[Override, ...]:
-    """The overrides in their order, each ended where a later one replaces it.
+    """The overrides in their order, each ended where a later one replaces it, with one call for an event of a trigger.
 
     Where one board was asked for all of them, they are ended so already. Boards that were apart did not know of each
     other's.
     """
     found: list[Override] = []
     open_: list[int] = []  # the places of those that a later one may replace
-    for one in sorted(overrides, key=lambda each: (each.at_ns, each.id)):
+    for one in _of_one_event(sorted(overrides, key=lambda each: (each.at_ns, each.id))):
         open_ = [place for place in open_ if found[place].end_ns > one.at_ns]
         replaced = [place for place in open_ if one.end_ns > one.at_ns and _replaces(one, found[place])]
         for place in replaced:
@@ -37,6 +43,35 @@ def merged(overrides: Iterable[Override]) -> tuple[Override, ...]:
         open_.append(len(found))
         found.append(one)
     return tuple(found)
+
+
+def _ended(override: Override, *others: Override) -> Override:
+    """An override with the earliest end of several."""
+    ends = [(one.ended_ns, one.ended_by) for one in others if one.ended_ns is not None]
+    ended_ns, ended_by = min(ends, default=(None, ""))
+    return replace(override, ended_ns=ended_ns, ended_by=ended_by)
+
+
+def _of_one_event(ordered: Iterable[Override]) -> list[Override]:
+    """Overrides in their order, without the calls that another board has made for the same event of a trigger.
+
+    The first call stays, with the earliest end of them: a person on either board has ended what both show.
+    """
+    found: list[Override] = []
+    last: dict[str, int] = {}  # the place of the last call of each trigger
+    for one in ordered:
+        if one.kind == Kind.CALL and is_trigger(one.who):
+            place = last.get(one.who)
+            if place is not None and _is_again(one, found[place]):
+                found[place] = _ended(found[place], found[place], one)
+                continue
+            last[one.who] = len(found)
+        found.append(one)
+    return found
+
+
+def _is_again(one: Override, first: Override) -> bool:
+    return one.author != first.author and one.at_ns - first.at_ns < ONE_EVENT_NS
 
 
 def _replaces(one: Override, other: Override) -> bool:

@@ -58,6 +58,11 @@ def caller(name: str) -> str:
     return f"trigger {name}"
 
 
+def is_trigger(who: str) -> bool:
+    """Whether it is a trigger that asks."""
+    return who.startswith(caller(""))
+
+
 def request_of(trigger: TriggerProtocol) -> dict[str, object]:
     """The request of an override that a trigger stands for."""
     request: dict[str, object] = {"kind": "call"}

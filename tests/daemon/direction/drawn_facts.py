@@ -39,7 +39,7 @@ def overrides(draw: st.DrawFn, ids: int = 1000, near_s: int = 40 * 365 * 86_400)
         kind=kind,
         at_ns=at_ns,
         until_ns=min(END_NS - 1, at_ns + draw(st.integers(0, 2 * near_s)) * S),
-        who=draw(TEXTS),
+        who=draw(TEXTS | st.just("trigger gate")),
         ended_ns=ended_ns,
         show="evening" if shows else None,
         level=draw(st.floats(0, 1)) if lit else None,

@@ -16,6 +16,7 @@ from gloaming.daemon.direction.areas import decide_areas
 from gloaming.daemon.direction.merged import join, merged
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.requests import Refusal, ask
+from gloaming.daemon.direction.trigger_rule import is_trigger
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
@@ -50,7 +51,9 @@ def test_what_is_merged_does_not_depend_on_the_order_of_arrival(found: list[Over
     shuffled = chance.sample(found, len(found))
     assert merged(shuffled) == merged(found)
     assert merged(merged(found)) == merged(found)
-    assert [one.id for one in merged(found)] == [one.id for one in sorted(found, key=lambda one: (one.at_ns, one.id))]
+    ids = [one.id for one in sorted(found, key=lambda one: (one.at_ns, one.id))]
+    stays = {one.id for one in found if not (one.kind == Kind.CALL and is_trigger(one.who))} | set(ids[:1])
+    assert [id for id in ids if id in stays] == [one.id for one in merged(found) if one.id in stays]
 
 
 @settings(max_examples=cases(100))
@@ -79,6 +82,26 @@ def test_two_boards_that_were_apart_agree_about_two_pauses_and_about_lights_off(
     assert again == east
     dark, burn_in = asked(3, Kind.DARK, 6, "west"), asked(4, Kind.BURN_IN, 1, "quay", level=0.3)
     assert merged((dark, burn_in))[0].ended_ns == dark.at_ns
+
+
+def pressed(n: int, at_s: float, board: str, **more: object) -> Override:
+    """A call of a trigger."""
+    at_ns = AT + int(at_s * S)
+    values = {"who": "trigger gate", "show": "short", "author": board, "changed_by": board, **more}
+    return Override(n << 28, Kind.CALL, at_ns, at_ns + 300 * S, **values)  # type: ignore[arg-type]
+
+
+def test_two_boards_that_call_for_one_press_have_called_once() -> None:
+    first, again = pressed(2, 0, "quay"), pressed(1, 2, "east")
+    assert merged((again, first)) == (first,)
+    person = pressed(1, 2, "east", ended_ns=AT + 60 * S, ended_by="Ada")
+    assert merged((person, first)) == (replace(first, ended_ns=AT + 60 * S, ended_by="Ada"),), "on either board"
+    others = (first, pressed(3, 10, "east"), pressed(4, 12, "east"), pressed(5, 13, "east", who="trigger path"))
+    assert [one.id >> 28 for one in merged(others)] == [2, 3, 4, 5], "another press, and another trigger"
+    people = pressed(6, 0, "quay", who="Ada"), pressed(7, 1, "east", who="Ada")
+    assert len(merged(people)) == 2
+    three = merged(pressed(n, 4 * n, board) for n, board in enumerate(("quay", "east", "west", "quay")))
+    assert [one.at_ns - AT for one in three] == [0, 12 * S], "counted from the call that stays"
 
 
 REQUESTS = (
