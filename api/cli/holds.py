@@ -39,6 +39,8 @@ def _lines(hold: Any) -> list[str]:
     lines = [f"{hold['name']} {makes}: it {state}: {hold['text']}"]
     heard = "none yet" if hold["heard"] is None else f"{hold['reading']} at {_at(hold['heard'])}"
     lines.append(f"    last reading: {heard}" + ("; the source is silent" if hold["silent"] else ""))
+    if hold["board"]:
+        lines.append(f"    of the boards, {hold['board']} acts on it")
     if hold["ended_until"]:
         lines.append(f"    a person has ended it until {_at(hold['ended_until'])}")
     elif hold["holds"] and hold["may_end"]:

@@ -34,11 +34,12 @@ def show(args: argparse.Namespace) -> int:
 
 def _lines(trigger: Any) -> list[str]:
     place = f" on {trigger['zone']}" if trigger["zone"] else ""
+    acts = f" ({trigger['board']} acts on mqtt)" if trigger["board"] else ""
     last = trigger["last_call"]
     when = f"last {last[:10]} {last[11:19]}" if last else "never yet"
     refusals = ", ".join(f"{code} {number}" for code, number in trigger["refusals"].items())
     lines = [
-        f"{trigger['name']} calls {trigger['piece'] or trigger['show']}{place}, by {', '.join(trigger['by'])}",
+        f"{trigger['name']} calls {trigger['piece'] or trigger['show']}{place}, by {', '.join(trigger['by'])}{acts}",
         f"    {when}; since noon {trigger['calls']} calls, refused: {refusals or 'none'}",
     ]
     return lines + ([f"    now refused: {trigger['refused_now']['text']}"] if trigger["refused_now"] else [])

@@ -68,7 +68,10 @@ def outside_router(
 
     @router.post("/api/holds/{name}", dependencies=[Depends(hold)], openapi_extra={"requestBody": READING})
     async def hear(name: str, request: Request) -> answers.ReadingHeard:
-        """A reading of a hold. It needs the token of this hold, or that of an operator."""
+        """A reading of a hold. It needs the token of this hold, or that of an operator. Of several boards, the one that
+        its table names takes it."""
+        if problem := outside.taken_elsewhere(name):
+            raise HTTPException(409, problem)
         problem = outside.holds.heard(name, await request.body(), planner.now_ns())
         if problem is not None:
             raise HTTPException(422, problem)

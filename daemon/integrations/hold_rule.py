@@ -59,6 +59,11 @@ class HoldState:
         return self.from_ns is not None and at_ns >= self.ended_until_ns
 
     @property
+    def knows_why(self) -> bool:
+        """Whether it is known why it holds; not where another board has begun it."""
+        return self.by is not None or self.silent
+
+    @property
     def last_ns(self) -> int:
         """The instant from which silence counts."""
         return self.listens_ns if self.heard_ns is None else max(self.heard_ns, self.listens_ns)
@@ -145,6 +150,12 @@ def heard(hold: Hold, state: HoldState, reading: Reading, at_ns: int) -> HoldSta
 def resumed(state: HoldState, at_ns: int) -> HoldState:
     """The state when a planner listens again."""
     return replace(state, listens_ns=at_ns, first_ns=None)
+
+
+def taken_over(hold: Hold, state: HoldState, from_ns: int) -> HoldState:
+    """The state when another board has found that it holds, from an instant on."""
+    by = state.reading if state.reading is not None and is_over(hold, state.reading) else None
+    return replace(state, from_ns=from_ns, by=by, since_ns=from_ns, run_ns=None)
 
 
 def moved(state: HoldState, step_ns: int) -> HoldState:

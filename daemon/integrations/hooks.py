@@ -1,4 +1,7 @@
-"""Hooks: which messages are due at an instant of the nights, the calls and the show on the wire. Each is sent once."""
+"""Hooks: which messages are due at an instant of the nights, the calls and the show on the wire. Each is sent once.
+
+Of several boards, one sends them. The others remember what was due for some seconds, in case that one is lost then.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,7 @@ from urllib.parse import urlsplit
 from gloaming.daemon.direction.moments import At, Moment, OnWire
 from gloaming.daemon.integrations.delivery import Message, Messenger, load_mqtt, post, publish, run_command
 from gloaming.daemon.integrations.hook_moments import LATE_NS, HookMoments
+from gloaming.daemon.planner.acting_board import HAND_OVER_NS
 from gloaming.daemon.planner.show_moments import Followed
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.placeholders import NAMES, filled, filled_text, filled_url, is_json, one_line
@@ -99,11 +103,14 @@ class Hooks:
         hidden: Callable[[], tuple[Path, ...]] = tuple,
         read_only: Callable[[], tuple[Path, ...]] = tuple,
         values: Callable[[Moment], Mapping[str, str]] = lambda moment: {},
+        acts: Callable[[Hook], bool] = lambda hook: True,
     ) -> None:
         """`hidden` returns the folders that no command may reach, `read_only` those that none may write. `values`
-        returns what stands for the placeholders at a moment."""
+        returns what stands for the placeholders at a moment. `acts` says whether this board sends a hook now."""
         self._store, self._delivered, self._hidden, self._read_only = store, delivered, hidden, read_only
-        self._values = values
+        self._values, self._acts = values, acts
+        self._waiting: list[tuple[int, Due]] = []
+        """What is due, or is another board's, and since when."""
         self._messengers: dict[str, Messenger] = {}
         self._moments: dict[str, HookMoments] = {}
         self._sent: dict[str, int] = {}
@@ -140,7 +147,13 @@ class Hooks:
         for one in sorted(found, key=lambda one: (one.due_ns, one.moment.at_ns, AT.index(one.moment.at))):
             self._sent[one.fact] = now_ns
             self._store.set_fact(one.fact, str(now_ns), soon=not one.moment.at.of_a_piece)
-            self._send(one)
+            self._waiting.append((now_ns, one))
+        waiting, self._waiting = self._waiting, []
+        for since_ns, one in waiting:
+            if one.fact in self.hooks and self._acts(self.hooks[one.fact]):
+                self._send(one)
+            elif 0 <= now_ns - since_ns < HAND_OVER_NS:
+                self._waiting.append((since_ns, one))
         coming = [due_ns for dues in planned.values() for due_ns in dues if due_ns > now_ns]
         coming += [at for moments in self._moments.values() if (at := moments.next_ns(show, now_ns)) is not None]
         return min(coming, default=None)

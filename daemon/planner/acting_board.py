@@ -8,25 +8,17 @@ finds this by itself, from who is in contact. A board without any contact acts i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Protocol
 
+from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.schema_boards import Board
+from gloaming.daemon.site.schema_outside import Hold
 from gloaming.shows.time_units import SECOND_NS
 
 START_NS = 10 * SECOND_NS
-"""For this long after its start, a board takes a board that it has not seen yet as in contact."""
-
-
-class SeenProtocol(Protocol):
-    """What is known of another board. `since_ns` is None where it was never in contact."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def contact(self) -> bool: ...
-    @property
-    def since_ns(self) -> int | None: ...
+"""For this long after its start, a board takes all others as in contact: boards that start together find each other."""
+HAND_OVER_NS = 15 * SECOND_NS
+"""What one board alone does, the others remember for this long: the one that does it may have been lost just then."""
 
 
 def in_turn(boards: Iterable[Board], named: str | None = None) -> tuple[str, ...]:
@@ -37,35 +29,42 @@ def in_turn(boards: Iterable[Board], named: str | None = None) -> tuple[str, ...
 
 
 class ActingBoard:
-    """`seen` returns what is known of the other boards now."""
+    """`seen` returns the boards as they are known now."""
 
-    def __init__(self, situation: Situation, seen: Callable[[], Iterable[SeenProtocol]]) -> None:
+    def __init__(self, situation: Situation, seen: Callable[[], Iterable[BoardSeen]]) -> None:
         self._situation, self._seen = situation, seen
         self._started_ns = self._monotonic_ns()
 
     def in_contact(self, named: str | None = None) -> tuple[str, ...]:
-        """The boards that act one after the other: this one, and those in contact. The first one acts at once."""
+        """The names of this board and of those in contact, in the order in which they act."""
         site = self._situation.site
+        here = {one.name for one in self._seen() if one.contact} | {site.board_name}
         starts = self._monotonic_ns() - self._started_ns < START_NS
-        known = {one.name: one for one in self._seen()}
-        away = {
-            name
-            for name in (one.name for one in site.boards)
-            if name != site.board_name and not _has_contact(known.get(name), starts)
-        }
-        return tuple(name for name in in_turn(site.boards, named) if name not in away)
+        return tuple(name for name in in_turn(site.boards, named) if starts or name in here)
 
     def turn(self, named: str | None = None) -> int | None:
         """The place of this board among those in contact: 0 if it acts. None for a board that the site does not have.
-        A site without boards has one that always acts."""
-        site, names = self._situation.site, self.in_contact(named)
+
+        A site without boards has one that always acts.
+        """
+        site = self._situation.site
         if not site.boards:
             return 0
+        names = self.in_contact(named)
         return names.index(site.board_name) if site.board_name in names else None
 
     def acts(self, named: str | None = None) -> bool:
         """Whether this board acts now."""
         return self.turn(named) == 0
+
+    def acts_on(self, hold: Hold | None) -> bool:
+        """Whether this board begins and ends the override of a hold. None: of one that the site no longer has.
+
+        Readings by HTTP reach one board alone, so no other board can act on them.
+        """
+        if hold is not None and hold.http and hold.board is not None:
+            return hold.board == self._situation.site.board_name
+        return self.acts(hold.board if hold else None)
 
     def name(self, named: str | None = None) -> str | None:
         """The board that acts now. None where the site has no boards."""
@@ -73,9 +72,3 @@ class ActingBoard:
 
     def _monotonic_ns(self) -> int:
         return self._situation.clock.anchor().monotonic_ns
-
-
-def _has_contact(seen: SeenProtocol | None, starts: bool) -> bool:
-    if seen is None or (seen.since_ns is None and not seen.contact):
-        return starts
-    return seen.contact

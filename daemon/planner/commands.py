@@ -78,7 +78,7 @@ class Commands:
             others = ", ".join(f"{override.kind} {override.id}" for override in standing)
             raise NotStandingError(f"no override {id} is in force; " + (f"in force: {others}" if others else "none is"))
         if found.hold:
-            text = self._holds.end(found, at_ns)
+            text = self._holds.end(found, at_ns, who)
         else:
             text = f"{_of_its_zone(found)} ended"
             now.end(id, at_ns, who)

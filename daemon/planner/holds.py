@@ -2,6 +2,9 @@
 
 `hold_rule.py` has the rule. The states are one fact in the store, so that a restart goes on where the planner was. A
 reading alone is not written, because a card wears out.
+
+With several boards, each hears the readings and has its own states. One board begins and ends the overrides. The others
+learn from these what it knows better: a hold that was in force before they listened, and one that a person has ended.
 """
 
 from __future__ import annotations
@@ -29,6 +32,7 @@ from gloaming.daemon.integrations.hold_rule import (
     read_payload,
     why_of,
 )
+from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.schema_outside import Hold
 from gloaming.shows.time_units import HOUR_NS, SECOND_NS
@@ -44,17 +48,21 @@ WRITE_APART_NS = 10 * SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """The state of a hold. `rule` is the digest of its table; `source` is the digest of what its readings are."""
+    """The state of a hold. `rule` is the digest of its table; `source` is the digest of what its readings are.
+
+    `override` is the id of the newest override of which the state knows.
+    """
 
     rule: str
     source: str
     state: HoldState
+    override: int = 0
 
     @property
     def soon(self) -> tuple[object, ...]:
         """What is written as soon as it changes."""
         state = self.state
-        return self.rule, state.from_ns, state.by, state.since_ns, state.silent, state.ended_until_ns
+        return self.rule, self.override, state.from_ns, state.by, state.since_ns, state.silent, state.ended_until_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +82,13 @@ class Holds:
     which time alone changes a state, if it comes within two seconds."""
 
     def __init__(
-        self, situation: Situation, decide: Callable[[], None], wake_at: Callable[[datetime], None] = lambda at: None
+        self,
+        situation: Situation,
+        decide: Callable[[], None],
+        acting: ActingBoard,
+        wake_at: Callable[[datetime], None] = lambda at: None,
     ) -> None:
-        self._situation, self._decide, self._wake_at = situation, decide, wake_at
+        self._situation, self._decide, self._acting, self._wake_at = situation, decide, acting, wake_at
         self._tables: tuple[Hold, ...] | None = None
         """The tables that the states are of; None until the clock is trusted, since no instant counts before."""
         self._kept: dict[str, _Kept] = {}
@@ -93,7 +105,7 @@ class Holds:
         dead.
         """
         now_ns = self._catch_up()
-        hold = next((one for one in self._situation.site.holds if one.name == name), None)
+        hold = self._named(name)
         if hold is None:
             return None
         try:
@@ -133,16 +145,18 @@ class Holds:
         if soon:
             self._wake_at(self._situation.clock.due(min(soon)))
 
-    def end(self, override: Override, at_ns: int) -> str:
+    def end(self, override: Override, at_ns: int, who: str = "a person") -> str:
         """End a hold for an hour. Returns what the journal says. Refusal if its table does not allow that."""
         name = override.hold
-        hold = next((one for one in self._tables or () if one.name == name), None)
+        hold = self._named(name) if self._tables else None
         if hold is not None and not hold.may_end:
             rule = f"{hold.place} hold.may_end"
             raise Refusal(reason(ReasonCode.HOLD_STAYS, rule, override=override.id, hold=name, why=override.why))
         if hold is not None:
             self._put(hold, replace(self._kept[name].state, ended_until_ns=at_ns + ENDED_NS))
-        self._situation.end(override.id, at_ns)
+        for one in self._in_force(at_ns):
+            if one.hold == name:
+                self._situation.end(one.id, at_ns, who)
         self._write(at_ns)
         return f"the hold {name} is ended until {self._clock_time(at_ns + ENDED_NS)}"
 
@@ -150,9 +164,10 @@ class Holds:
         """Every hold: its last reading, whether it holds, and why."""
         caught_up_ns, zone = self._catch_up(), self._situation.timezone
         now_ns = self._situation.now_ns()
-        in_force = self._in_force(now_ns)
+        in_force = {one.hold: one for one in self._in_force(now_ns)}
         found: list[dict[str, object]] = []
         for hold in self._situation.site.holds:
+            acts = self._acting.acts_on(hold)
             state = HoldState(now_ns)
             if caught_up_ns is not None:
                 state = hold_rule.at(hold, self._kept[hold.name].state, caught_up_ns)
@@ -170,10 +185,11 @@ class Holds:
                     "level": hold.level,
                     "reading": state.reading,
                     "silent": now_ns >= state.last_ns + hold.silent_after,
-                    "holds": state.in_force_at(now_ns),
-                    "text": self._text(hold, state),
+                    "holds": state.in_force_at(now_ns) if acts else override is not None,
+                    "text": self._text(hold, state, override),
                     "may_end": hold.may_end,
                     "override": override.id if override else None,
+                    "board": hold.board if hold.http else self._acting.name(hold.board),
                     "problem": self._problems.get(hold.name),
                     **{key: None if at_ns is None else isoformat(at_ns, zone) for key, at_ns in instants.items()},
                 }
@@ -200,6 +216,8 @@ class Holds:
         if self._tables is not now.site.holds:
             self._tables = now.site.holds
             self._kept = {hold.name: _begun(hold, self._kept.get(hold.name), now_ns) for hold in self._tables}
+        for hold in self._tables if now.site.boards else ():
+            self._learn(hold, now_ns)
         early, self._early = self._early, {}
         for hold in self._tables:
             if hold.name in early:
@@ -212,13 +230,30 @@ class Holds:
             self._put(hold, hold_rule.heard(hold, state, reading, at_ns))
             self._latest_ns = at_ns
 
+    def _learn(self, hold: Hold, now_ns: int) -> None:
+        """Learn from what other boards have begun and ended. A hold that stands goes on until its own rule ends it."""
+        kept, state = self._kept[hold.name], self._kept[hold.name].state
+        shared = [one for one in self._situation.overrides if one.hold == hold.name and one.at_ns <= now_ns]
+        standing = next((one for one in shared if one.in_force_at(now_ns)), None)
+        over_ns = max((one.end_ns for one in shared), default=0)
+        until_ns = max((one.end_ns + ENDED_NS for one in shared if one.ended_by), default=0)
+        if standing and standing.id != kept.override:
+            kept = replace(kept, override=standing.id)
+            state = hold_rule.taken_over(hold, state, standing.at_ns) if state.from_ns is None else state
+        elif not standing and state.from_ns is not None and over_ns >= max(state.from_ns, until_ns):
+            state = replace(state, from_ns=None, run_ns=None)
+        if state.from_ns is not None and state.from_ns <= until_ns - ENDED_NS:
+            state = replace(state, ended_until_ns=until_ns)
+        self._kept[hold.name] = replace(kept, state=state)
+
     def _put(self, hold: Hold, state: HoldState) -> None:
         self._kept[hold.name] = replace(self._kept[hold.name], state=state)
 
     # overrides
 
-    def _in_force(self, now_ns: int) -> dict[str, Override]:
-        return {one.hold: one for one in self._situation.standing(now_ns) if one.hold}
+    def _in_force(self, now_ns: int) -> list[Override]:
+        """The overrides of holds. Boards that were apart may have begun one each."""
+        return [one for one in self._situation.standing(now_ns) if one.hold]
 
     def _follow(self, now_ns: int) -> None:
         """Begin and end overrides so that they agree with the states. Write what has changed."""
@@ -226,13 +261,16 @@ class Holds:
         wanted = {
             hold.name: override_of(hold, self._kept[hold.name].state, now_ns, now.timezone)
             for hold in self._tables or ()
-            if self._kept[hold.name].state.in_force_at(now_ns)
+            if self._kept[hold.name].state.in_force_at(now_ns) and self._acting.acts_on(hold)
         }
-        for name, found in self._in_force(now_ns).items():
+        for found in self._in_force(now_ns):
+            name = found.hold
+            if not self._acting.acts_on(self._named(name)):
+                continue
             new = wanted.get(name)
             if new and (new.kind, new.zone, new.level) == (found.kind, found.zone, found.level):
                 del wanted[name]
-                if new.why != found.why:
+                if new.why != found.why and self._kept[name].state.knows_why:
                     now.change(replace(found, why=new.why))
                     changed = True
             else:
@@ -240,7 +278,9 @@ class Holds:
                 self._note(found, now_ns, "is over")
                 changed = True
         for new in wanted.values():
-            self._note(now.add(new), now_ns, f"begins: {new.why}")
+            added = now.add(new)
+            self._kept[new.hold] = replace(self._kept[new.hold], override=added.id)
+            self._note(added, now_ns, f"begins: {new.why}")
             changed = True
         self._write(now_ns)
         if changed:
@@ -254,10 +294,11 @@ class Holds:
 
     # texts
 
-    def _text(self, hold: Hold, state: HoldState) -> str:
+    def _text(self, hold: Hold, state: HoldState, override: Override | None) -> str:
         """What a hold does and waits for."""
         if state.from_ns is not None:
-            why, what, ends_ns = why_of(hold, state, self._situation.timezone), "; over", hold.clear_for
+            why = override.why if override else why_of(hold, state, self._situation.timezone)
+            what, ends_ns = "; over", hold.clear_for
         elif state.reading is not None:
             why, what, ends_ns = condition(hold, state.reading), "", hold.for_
         else:
@@ -267,6 +308,9 @@ class Holds:
         since, then = self._clock_time(state.run_ns), self._clock_time(state.run_ns + ends_ns)
         change = "begins" if state.from_ns is None else "ends"
         return f"{why}{what} since {since}, so it {change} at {then} if that lasts"
+
+    def _named(self, name: str) -> Hold | None:
+        return next((one for one in self._situation.site.holds if one.name == name), None)
 
     def _clock_time(self, at_ns: int) -> str:
         return clock_time(at_ns, self._situation.timezone)
@@ -305,10 +349,11 @@ def _begun(hold: Hold, before: _Kept | None, now_ns: int) -> _Kept:
     source = _digest((hold.mqtt, hold.http, hold.json_key, hold.equals is None))
     if before and before.rule == rule:
         return before
+    override = before.override if before else 0
     state, last = HoldState(now_ns), before.state if before and before.source == source else None
     if last and last.reading is not None and last.first_ns is not None:  # a stored one may be older than the last
         state = hold_rule.heard(hold, state, last.reading, now_ns)
-    return _Kept(rule, source, state)
+    return _Kept(rule, source, state, override)
 
 
 def _digest(value: object) -> str:

@@ -14,6 +14,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
 from gloaming.daemon.integrations.hooks import Hooks, Times
+from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.health import BoardHealth, Trouble, TroubleCode, covered_by, read_board, troubles_of
 from gloaming.daemon.planner.show_moments import Followed, ShowMoments
 from gloaming.daemon.planner.situation import Situation
@@ -23,6 +24,7 @@ from gloaming.daemon.reports.nights import season
 from gloaming.daemon.score.protocol import Op, build
 from gloaming.daemon.service.log import LOG
 from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.schema_delivery import Hook
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
@@ -39,6 +41,7 @@ class Monitor:
     def __init__(
         self,
         situation: Situation,
+        acting: ActingBoard,
         state: Path,
         client: TransmitterClient,
         reported: TransmitterTroubles,
@@ -47,6 +50,7 @@ class Monitor:
     ) -> None:
         """`wake_at` is called with the instant at which `send_due` is due again."""
         self._situation, self._state, self._client, self._reported = situation, state, client, reported
+        self._acting = acting
         self._wake_at, self.others = wake_at, list(others)
         self.board: BoardHealth = read_board(state)
         self.transmitter_lost = 0
@@ -62,10 +66,16 @@ class Monitor:
         self._slow_at_ns = self._times_ns = self._looked_ns = self._opened_ns = 0
         self._loop: asyncio.AbstractEventLoop | None = None
         site = situation.site
-        self.alerts = Alerts(site.alerts, site.spot, site.name, self._delivered)
+        self.alerts = Alerts(site.alerts, site.spot, _sender(site), self._delivered)
         self._show = ShowMoments(situation)
         self.hooks = Hooks(
-            site.hooks, situation.store, self._delivered, self._hidden, self._read_only, self._show.values
+            site.hooks,
+            situation.store,
+            self._delivered,
+            self._hidden,
+            self._read_only,
+            self._show.values,
+            self._sends,
         )
 
     def start(self) -> None:
@@ -80,7 +90,7 @@ class Monitor:
     def adopt(self, site: Site) -> None:
         """Use another site from now on."""
         self._failing = {}
-        self.alerts.adopt(site.alerts, site.spot, site.name)
+        self.alerts.adopt(site.alerts, site.spot, _sender(site))
         self.hooks.adopt(site.hooks)
         self._slow_at_ns = self._times_ns = 0
 
@@ -208,6 +218,10 @@ class Monitor:
 
     # alerts and hooks
 
+    def _sends(self, hook: Hook) -> bool:
+        """Whether this board sends a hook now."""
+        return hook.board == self._situation.site.board_name if hook.board else self._acting.acts()
+
     def _hidden(self) -> tuple[Path, ...]:
         """The folders that no command may reach: the state and the transmitter's socket."""
         return tuple({self._state.absolute(), self._client.path.absolute().parent})
@@ -264,3 +278,8 @@ class Monitor:
             or (decision.next_ns is not None and decision.next_ns - now_ns < LIT_SOON_NS)
             for decision in self._situation.everywhere(now_ns)
         )
+
+
+def _sender(site: Site) -> str:
+    """Who sends an alert: the site, and of several boards which one."""
+    return f"{site.name}, {site.board_name}" if site.boards else site.name

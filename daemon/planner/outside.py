@@ -18,12 +18,20 @@ from threading import Lock
 
 from gloaming.daemon.integrations.input_device import InputDevices
 from gloaming.daemon.integrations.mqtt_listener import LATE_S, Heard, MqttListener
+from gloaming.daemon.planner.acting_board import HAND_OVER_NS
 from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.triggers import Triggers
 from gloaming.daemon.site.schema_delivery import Broker, broker_and_topic
 from gloaming.daemon.site.schema_outside import Hold, Trigger
+from gloaming.shows.time_units import SECOND_NS
+
+TURN_S = 2.0
+"""A board acts on a message so much later than the board before it, unless that has called meanwhile."""
+WAITING_S = HAND_OVER_NS / SECOND_NS
+LOOK_S = 0.1
+MQTT = "mqtt"
 
 
 class TableKind(StrEnum):
@@ -52,8 +60,10 @@ class Outside:
         self._inbox: dict[tuple[TableKind, str], Heard] = {}
         """The newest message for each table that the event loop has not read."""
         self._lock = Lock()
-        self._pulled: dict[str, asyncio.Task[None]] = {}
-        """The event of each trigger that is under way."""
+        self._pulled: dict[tuple[str, bool], asyncio.Task[None]] = {}
+        """The event of each trigger that is under way, and whether it came by MQTT: then it may be another board's."""
+        self._newest_ns: dict[str, int] = {}
+        """The newest message of each trigger."""
         self._loop: asyncio.AbstractEventLoop | None = None
 
     def start(self) -> None:
@@ -138,20 +148,35 @@ class Outside:
             text = f"{name}: a message may be older than {LATE_S:g} s, and calls nothing"
             self._situation.store.note_seldom(now_ns, "trigger", text, "late")
         else:
-            self._pull(name, "mqtt")
+            self._newest_ns[name] = now_ns
+            self._pull(name, MQTT)
 
     def _pull(self, name: str, by: str) -> None:
         """Act on an event of a trigger, unless one is under way."""
-        if name not in self._pulled and self._loop is not None:
-            self._pulled[name] = self._loop.create_task(self._act(name, by), name=f"trigger {name}")
+        key = name, by == MQTT
+        if key not in self._pulled and self._loop is not None:
+            self._pulled[key] = self._loop.create_task(self._act(name, by), name=f"trigger {name}")
 
     async def _act(self, name: str, by: str) -> None:
         try:
-            await self.triggers.pulled(name, by, self._situation.now_ns())
+            if by != MQTT or await self._turn_comes(name):
+                await self.triggers.pulled(name, by, self._situation.now_ns())
         except Exception as error:
             self._failed(f"the trigger {name}", error)
         finally:
-            del self._pulled[name]
+            del self._pulled[name, by == MQTT]
+
+    async def _turn_comes(self, name: str) -> bool:
+        """Wait until this board is to act on a message that all boards have heard. False if it is not to."""
+        begin_s, waits = time.monotonic(), False
+        while (turn := self.triggers.turn(name)) is not None and time.monotonic() - begin_s < turn * TURN_S:
+            waits = True
+            if self.triggers.was_called(name, self._newest_ns[name]) or time.monotonic() - begin_s > WAITING_S:
+                return False
+            await asyncio.sleep(LOOK_S)
+        at_ns, triggers = self._newest_ns[name], self.triggers
+        settled = waits and (triggers.was_called(name, at_ns) or triggers.was_refused(name, at_ns))
+        return turn is not None and not settled
 
     def _failed(self, name: str, error: Exception) -> None:
         """Report a message that was not acted upon."""
@@ -177,6 +202,16 @@ class Outside:
         """NoSuchTableError unless a table with this name listens to HTTP."""
         if not self._listens(kind, name):
             raise NoSuchTableError(kind, name)
+
+    def taken_elsewhere(self, name: str) -> str | None:
+        """Which board takes the readings of a hold by HTTP, if it is not this one."""
+        site = self._situation.site
+        named = next((one.board for one in site.holds if one.name == name), None)
+        board = next((one for one in site.boards if one.name == named != site.board_name), None)
+        if board is None:
+            return None
+        where = f"{board.address}/api/holds/{name}" if board.address else f"its page's address and /api/holds/{name}"
+        return f"the board {board.name} takes the readings of this hold: send them to {where}"
 
     def _listens(self, kind: TableKind, name: str) -> bool:
         site = self._situation.site

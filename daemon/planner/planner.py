@@ -20,6 +20,7 @@ from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.integrations.host_names import LOOK_UP_S
 from gloaming.daemon.integrations.input_device import LOOK_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
+from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.board_list import boards_json, boards_now
 from gloaming.daemon.planner.boards import Boards
@@ -88,7 +89,8 @@ class Planner:
         )
         self._sound = SoundLevels(lambda: situation.site, store, self._troubles, self._decide_anew)
         self._jobs = Jobs(self._failed)
-        self._public = public = PublicLookup(situation, lambda at: self._jobs.at(at, "public", public.look))
+        self._acting = acting = ActingBoard(situation, lambda: self._boards.seen())
+        self._public = public = PublicLookup(situation, acting, lambda at: self._jobs.at(at, "public", public.look))
         self._sender = ScoreSender(
             situation,
             self._client,
@@ -99,9 +101,9 @@ class Planner:
             lambda: self._boards.cids(),
         )
         self._repairs = Repairs(situation)
-        self._holds = Holds(situation, self._decide, lambda at: self._jobs.at(at, "hold", self._holds.look))
+        self._holds = Holds(situation, self._decide, acting, lambda at: self._jobs.at(at, "hold", self._holds.look))
         self._commands = Commands(situation, self._rig, self._sender, self._holds)
-        self._triggers = Triggers(situation, self._commands)
+        self._triggers = Triggers(situation, self._commands, acting)
         self._outside = outside = Outside(situation, self._triggers, self._holds)
         self._boards = boards = Boards(situation, lambda: self._monitor.trouble_count(without="boards"))
         self._spare = spare = SpareBoard(situation, boards)
@@ -118,7 +120,7 @@ class Planner:
             boards.troubles,
             spare.troubles,
         )
-        self._monitor = Monitor(situation, state, self._client, self._troubles, self._send_hooks_at, *troubles)
+        self._monitor = Monitor(situation, acting, state, self._client, self._troubles, self._send_hooks_at, *troubles)
         self._steps: int | None = None
         self._listening: asyncio.Task[None] | None = None
         if refused:

@@ -10,6 +10,7 @@ from functools import partial
 from urllib.parse import urlsplit
 
 from gloaming.daemon.integrations.delivery import Message, Messenger, publish
+from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.public import OpeningTimes, PublicNow, opening_times, public_now
@@ -17,10 +18,13 @@ from gloaming.daemon.site.load import Site
 
 
 class PublicLookup:
-    """`wake_at` is called with the instant of the machine's clock at which `look` is due; None: at once."""
+    """`wake_at` is called with the instant of the machine's clock at which `look` is due; None: at once.
 
-    def __init__(self, situation: Situation, wake_at: Callable[[datetime | None], None]) -> None:
-        self._situation, self._wake_at = situation, wake_at
+    Of several boards, the acting one sends the topic.
+    """
+
+    def __init__(self, situation: Situation, acting: ActingBoard, wake_at: Callable[[datetime | None], None]) -> None:
+        self._situation, self._acting, self._wake_at = situation, acting, wake_at
         self._facts: tuple[object, ...] = ()
         self._from_ns = 0
         self._now = PublicNow()
@@ -54,7 +58,7 @@ class PublicLookup:
                 self.wake()
         if self._now.until_ns is not None:
             self._wake_at(now.clock.due(self._now.until_ns))
-        self._send(now.site.public.mqtt)
+        self._send(now.site.public.mqtt if self._acting.acts() else None)
 
     def wake(self) -> None:
         """Wake who listens."""

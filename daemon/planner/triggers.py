@@ -16,7 +16,8 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import NOON, Refusal
 from gloaming.daemon.direction.score import Reason, ReasonCode
-from gloaming.daemon.direction.trigger_rule import called_by, caller, refusal, request_of
+from gloaming.daemon.direction.trigger_rule import LEAST_REST_NS, called_by, caller, refusal, request_of
+from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.schema_outside import Trigger
@@ -55,8 +56,8 @@ class _Refusals:
 class Triggers:
     """Counts refusals. `pulled` is called on the event loop."""
 
-    def __init__(self, situation: Situation, commands: Commands) -> None:
-        self._situation, self._commands = situation, commands
+    def __init__(self, situation: Situation, commands: Commands, acting: ActingBoard) -> None:
+        self._situation, self._commands, self._acting = situation, commands, acting
         self._refusals: dict[str, _Refusals] = {}
 
     async def pulled(self, name: str, by: str, at_ns: int) -> Pulled:
@@ -66,10 +67,10 @@ class Triggers:
         """
         now = self._situation
         now.after_step()
-        trigger = next((one for one in now.site.triggers if one.name == name), None)
+        trigger = self._named(name)
         if trigger is None:  # the site was read again since it listened
             return Pulled(refused=reason(ReasonCode.NO_TRIGGER, "site.toml trigger", trigger=name))
-        refused = self._refusal(trigger)
+        refused = self._refusal(trigger, now.now_ns())
         if refused is None:
             try:
                 override = await self._commands.ask(request_of(trigger), caller(name))
@@ -80,6 +81,21 @@ class Triggers:
                 return Pulled(override)
         self._refused(trigger, by, at_ns, refused)
         return Pulled(refused=refused)
+
+    def turn(self, name: str) -> int | None:
+        """The place of this board among those that may act on a message for a trigger, 0 if it acts at once. None if it
+        never does."""
+        trigger = self._named(name)
+        return self._acting.turn(trigger.board) if trigger else None
+
+    def was_called(self, name: str, at_ns: int) -> bool:
+        """Whether a board has called for an event of an instant, or after it."""
+        return any(called_ns >= at_ns - LEAST_REST_NS for called_ns in called_by(name, self._situation.overrides))
+
+    def was_refused(self, name: str, at_ns: int) -> bool:
+        """Whether the rule refuses an event of an instant, to any board."""
+        trigger = self._named(name)
+        return trigger is None or self._refusal(trigger, at_ns) is not None
 
     def counts(self) -> dict[str, TriggerCounts]:
         """The counts of each trigger of the site, by its name."""
@@ -110,7 +126,7 @@ class Triggers:
         return local.date() - timedelta(days=local.time() < NOON)
 
     def _trigger_json(self, trigger: Trigger) -> dict[str, Any]:
-        counts, refused = self._counts_of(trigger), self._refusal(trigger)
+        counts, refused = self._counts_of(trigger), self._refusal(trigger, self._situation.now_ns())
         called_at, refused_at = (
             None if at_ns is None else isoformat(at_ns, self._situation.timezone)
             for at_ns in (counts.called_ns, counts.refused_ns)
@@ -121,6 +137,7 @@ class Triggers:
             "show": trigger.show,
             "zone": trigger.zone,
             "by": [way for way in ("mqtt", "http", "device") if getattr(trigger, way)],
+            "board": self._acting.name(trigger.board) if trigger.mqtt else None,
             "last_call": called_at,
             "calls": counts.calls,
             "refusals": {str(code): number for code, number in sorted(counts.refusals.items())},
@@ -128,13 +145,16 @@ class Triggers:
             "refused_now": refused.as_json() if refused else None,
         }
 
-    def _refusal(self, trigger: Trigger) -> Reason | None:
-        """Why a trigger may not call now."""
+    def _named(self, name: str) -> Trigger | None:
+        return next((one for one in self._situation.site.triggers if one.name == name), None)
+
+    def _refusal(self, trigger: Trigger, at_ns: int) -> Reason | None:
+        """Why a trigger may not call at an instant."""
         now = self._situation
         if not now.trust.trusted:
             return now.no_clock()
         called = called_by(trigger.name, now.overrides)
-        return refusal(trigger, now.now_ns(), now.site, now.overrides, now.held, called)
+        return refusal(trigger, at_ns, now.site, now.overrides, now.held, called)
 
     def _called(self, trigger: Trigger, by: str, at_ns: int) -> None:
         note = f": {trigger.note}" if trigger.note else ""

@@ -421,6 +421,7 @@ class TriggerListed(Answer):
     show: str | None
     zone: str | None
     by: Annotated[list[Literal["mqtt", "http", "device"]], Field(description="what it listens to")]
+    board: Annotated[str | None, Field(description="of several boards, the one that acts on its messages by MQTT now")]
     last_call: Instant | None
     calls: int
     refusals: Annotated[dict[ReasonCode, int], Field(description="how many events each reason has refused")]
@@ -450,6 +451,7 @@ class HoldListed(Answer):
     may_end: Annotated[bool, Field(description="whether a person may end it for an hour")]
     ended_until: Annotated[Instant | None, Field(description="until when a person has ended it")]
     override: Annotated[int | None, Field(description="the id of its override, to end it")]
+    board: Annotated[str | None, Field(description="of several boards, the one that acts on its readings now")]
     problem: Annotated[str | None, Field(description="what is wrong with the newest payload, if it is no reading")]
 
 

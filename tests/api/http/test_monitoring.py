@@ -85,6 +85,7 @@ def test_calls_and_refusals_of_triggers_are_listed_and_figures(tmp_path: Path) -
                 "show": "short",
                 "zone": None,
                 "by": ["http", "device"],
+                "board": None,
                 "last_call": "2026-12-12T18:00:00+00:00",
                 "calls": 1,
                 "refusals": {"plays-already": 2},
@@ -132,6 +133,7 @@ def test_a_hold_is_listed_says_why_and_is_ended_for_an_hour_if_the_site_allows_i
                 "may_end": True,
                 "ended_until": None,
                 "override": override["id"],
+                "board": None,
                 "problem": None,
             }
             assert (other["holds"], other["text"]) == (False, "no reading yet")

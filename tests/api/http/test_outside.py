@@ -100,6 +100,30 @@ def test_a_reading_darkens_the_rig_and_one_that_is_no_number_says_so(tmp_path: P
     run(work())
 
 
+def test_of_several_boards_one_takes_the_readings_and_another_one_names_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boards = '[[board]]\nname = "quay"\ncontrollers = ["left"]\naddress = "https://192.0.2.11"\n'
+    spare = '[[board]]\nname = "spare"\nspare_for = "quay"\n'
+    wind = '[[hold]]\nname = "wind"\nhttp = true\nboard = "quay"\nabove = 14\nif_silent = "ignore"\n'
+
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            monkeypatch.setenv("GLOAMING_BOARD", "spare")
+            await put(home, boards + spare + wind)
+            refused = await post(home, home.token, "/api/holds/wind", "15.2")
+            assert refused.status_code == 409
+            where = "send them to https://192.0.2.11/api/holds/wind"
+            assert refused.json()["detail"] == f"the board quay takes the readings of this hold: {where}"
+            monkeypatch.setenv("GLOAMING_BOARD", "quay")
+            await put(home, boards + spare + wind)
+            assert (await post(home, home.token, "/api/holds/wind", "15.2")).status_code == 200
+            assert home.planner.outside.holds.as_json()[0]["board"] == "quay"
+            assert [one["kind"] for one in home.planner.now()["overrides"]] == ["hold-dark"]
+
+    run(work())
+
+
 @pytest.mark.parametrize("path", [GATE, HOLD])
 def test_a_token_opens_nothing_else(path: str, tmp_path: Path) -> None:
     """Every route, also with the token as the cookie of a browser."""

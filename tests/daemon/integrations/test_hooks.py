@@ -13,7 +13,7 @@ import subprocess
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -41,10 +41,16 @@ NEXT = (*NIGHT, Times(OPENS + 86_400 * S, CLOSES + 86_400 * S))
 class Given:
     """Hooks whose messages are kept instead of sent."""
 
-    def __init__(self, store: Store, *tables: dict[str, Any]) -> None:
+    def __init__(self, store: Store, *tables: dict[str, Any], acts: Callable[[int], bool] = lambda at_s: True) -> None:
+        """`acts` says whether the board sends hooks at an instant."""
         self.names: list[tuple[str, int]] = []
         self.now_s = 0
-        self.hooks = Hooks([Hook.model_validate(table) for table in tables], store, lambda message, wrong: None)
+        self.hooks = Hooks(
+            [Hook.model_validate(table) for table in tables],
+            store,
+            lambda message, wrong: None,
+            acts=lambda hook: acts(self.now_s),
+        )
         for messenger in self.hooks._messengers.values():
             messenger.send = self._keep  # type: ignore[method-assign]  # nothing is to go out here
 
@@ -105,6 +111,30 @@ def test_a_clock_set_forward_over_the_opening_sends_the_hook(store: Store) -> No
 def test_the_next_evening_has_its_own(store: Store) -> None:
     given = Given(store, ON)
     assert [at for _, at in given.watch(-700, 0, NEXT) + given.watch(85_000, 86_500, NEXT)] == [-600, 85_800]
+
+
+@pytest.mark.parametrize(
+    ("lost_s", "back_s", "first", "second"),
+    [
+        (-700, 9999, [], [-600]),  # the first board is lost before
+        (-600, 9999, [], [-593]),  # in that second: the other one knows it 7 s later
+        (-599, 9999, [-600], [-592]),  # just after: twice is better than never
+        (-580, 9999, [-600], []),
+        (-700, -590, [-590], [-600]),  # and back soon: it does not know of the other's
+        (9999, 9999, [-600], []),
+    ],
+)
+def test_of_two_boards_one_sends_a_hook_and_the_other_one_where_that_is_lost(
+    tmp_path: Path, lost_s: int, back_s: int, first: list[int], second: list[int]
+) -> None:
+    def off(at_s: int) -> bool:
+        return lost_s <= at_s < back_s
+
+    boards = [
+        Given(Store(tmp_path / "first", OPENS), ON, acts=lambda at_s: not off(at_s)),
+        Given(Store(tmp_path / "second", OPENS), ON, acts=lambda at_s: off(at_s - 7)),
+    ]
+    assert [[at_s for _, at_s in each.watch(-1200, 0)] for each in boards] == [first, second]
 
 
 def test_a_hook_by_web_arrives_with_its_body(store: Store) -> None:

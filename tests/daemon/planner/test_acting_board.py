@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any
 
@@ -12,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gloaming.daemon.planner.acting_board import START_NS, ActingBoard, in_turn
+from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.site.schema_boards import Board
 
 QUAY, EAST = {"name": "quay", "controllers": ("left",)}, {"name": "east", "controllers": ("right",)}
@@ -22,11 +22,8 @@ def tables(*boards: dict[str, Any]) -> tuple[Board, ...]:
     return tuple(Board(place=f"site.toml:{line}", **one) for line, one in enumerate(boards, 1))
 
 
-@dataclass(frozen=True)
-class Seen:
-    name: str
-    contact: bool
-    since_ns: int | None = 1
+def seen(name: str, contact: bool) -> BoardSeen:
+    return BoardSeen(name, contact, 1, {})
 
 
 class Clock:
@@ -37,12 +34,12 @@ class Clock:
         return SimpleNamespace(monotonic_ns=self.passed_ns)
 
 
-def acting(boards: tuple[Board, ...], me: str, seen: Iterable[Seen], starts: bool = False) -> ActingBoard:
+def acting(boards: tuple[Board, ...], me: str, boards_seen: Iterable[BoardSeen], starts: bool = False) -> ActingBoard:
     """What a board finds from whom it sees."""
     clock = Clock()
     found = ActingBoard(
         SimpleNamespace(site=SimpleNamespace(boards=boards, board_name=me), clock=clock),  # type: ignore[arg-type]
-        lambda: seen,
+        lambda: boards_seen,
     )
     clock.passed_ns = START_NS - 1 if starts else START_NS
     return found
@@ -71,22 +68,20 @@ def test_in_each_part_of_a_partition_all_name_one_board_of_it(data: st.DataObjec
     named = data.draw(st.sampled_from([None, *names]))
     part = {name: data.draw(st.integers(0, 3)) for name in names}
     for me in names:
-        seen = [Seen(name, part[name] == part[me]) for name in data.draw(st.permutations(names))]
-        found, together = acting(boards, me, seen), [name for name in names if part[name] == part[me]]
+        known = [seen(name, part[name] == part[me]) for name in data.draw(st.permutations(names))]
+        found, together = acting(boards, me, known), [name for name in names if part[name] == part[me]]
         assert found.name(named) in together
         assert found.in_contact(named) == tuple(name for name in in_turn(boards, named) if name in together)
         assert found.acts(named) == (found.name(named) == me)
 
 
 def test_a_board_that_starts_takes_the_others_as_in_contact_for_some_seconds() -> None:
-    boards = tables(QUAY, EAST, SPARE)
-    for seen in ([], [Seen("quay", False, None)]):
-        assert acting(boards, "east", seen, starts=True).turn() == 2
-        assert acting(boards, "east", seen).turn() == 0
-    assert acting(boards, "east", [Seen("quay", False), Seen("spare", False)], starts=True).acts(), "both were seen"
+    boards, known = tables(QUAY, EAST, SPARE), [seen("quay", False), seen("spare", False)]
+    assert acting(boards, "east", known, starts=True).turn() == 2
+    assert acting(boards, "east", known).acts()
 
 
 def test_a_board_that_the_site_does_not_have_never_acts_and_one_without_boards_always_does() -> None:
-    assert acting(tables(QUAY, EAST), "strange", [Seen("quay", False), Seen("east", False)]).turn() is None
+    assert acting(tables(QUAY, EAST), "strange", [seen("quay", False), seen("east", False)]).turn() is None
     alone = acting((), "", [])
     assert (alone.turn(), alone.turn("quay"), alone.name()) == (0, 0, None)

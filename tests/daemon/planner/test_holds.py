@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from random import Random
@@ -13,7 +13,9 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.integrations.hold_rule import KINDS
+from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.planner.holds import WRITE_APART_NS, Holds
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
@@ -66,6 +68,7 @@ class Board:
     def __init__(self, folder: Path, site: Site, *tables: dict[str, object]) -> None:
         self.folder, self.site = folder, site
         self.monotonic_ns, self.apart_ns, self.decided = 0, BEGIN, 0
+        self.seen: Callable[[], Iterable[BoardSeen]] = tuple
         self.clock = Clock(0, lambda: self.monotonic_ns + self.apart_ns, lambda: self.monotonic_ns)
         self.tables(*tables)
         self.store = Store(folder, self.now_ns)
@@ -81,7 +84,7 @@ class Board:
     def start(self) -> None:
         """A planner starts, with what is stored."""
         self.situation = Situation(self.site, self.store, self.clock, lambda: None)
-        self.holds = Holds(self.situation, self._decide)
+        self.holds = Holds(self.situation, self._decide, ActingBoard(self.situation, lambda: self.seen()))
         self.holds.look()
 
     def _decide(self) -> None:

@@ -218,7 +218,8 @@ async function triggers(place) {
   place.replaceChildren(list(found.map((one) => {
     const refusals = Object.values(one.refusals).reduce((sum, number) => sum + number, 0);
     const calls = `${one.last_call ? `Last call ${page.when(one.last_call)}` : "No call yet"}; since noon ${one.calls} called, ${refusals} refused`;
-    return row(`${one.name} calls ${one.piece || one.show}${one.zone ? ` on ${one.zone}` : ""}`, one.refused_now ? `${calls}. Now it is refused: ${page.localTimes(one.refused_now.text)}` : calls);
+    const acts = one.board ? `, by ${one.board}` : "";
+    return row(`${one.name} calls ${one.piece || one.show}${one.zone ? ` on ${one.zone}` : ""}${acts}`, one.refused_now ? `${calls}. Now it is refused: ${page.localTimes(one.refused_now.text)}` : calls);
   })));
 }
 
