@@ -61,5 +61,7 @@ def _clock(clock: Any) -> str:
     if not clock["trusted"]:
         return f"clock by {clock['by']}, not trusted"
     within = "" if clock["error_ms"] is None else f", within {clock['error_ms']} ms"
-    apart = "" if clock["offset_ms"] is None else f", {clock['offset_ms']} ms from this one"
+    apart, offset_ms = "", clock["offset_ms"]
+    if offset_ms is not None:
+        apart = f", {abs(offset_ms)} ms {'behind' if offset_ms < 0 else 'ahead of'} this one"
     return f"clock by {clock['by']}{within}{apart}"

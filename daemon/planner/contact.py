@@ -156,17 +156,17 @@ class Contacts:
             for one in others
             if not one.contact and at_s - (self._known[one.name].changed_s if one.name in self._known else 0) >= AWAY_S
         ]
-        found = _for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(zone) for one in away})
+        found = for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(zone) for one in away})
         here = [one for one in others if one.contact]
         strange = "it is not in this board's site.toml"
-        found += _for_each(
+        found += for_each(
             TroubleCode.BOARD_NOT_IN_SITE, {one.name: strange for one in here if one.name not in self._names}
         )
         differing = [one.name for one in here if site and one.status.get("site") not in (site, "", None)]
         self._differs_s = (at_s if self._differs_s is None else self._differs_s) if differing else None
         if self._differs_s is not None and at_s - self._differs_s >= DIFFERS_S:
             other = "its site.toml, rig.toml or pieces are not those of this board"
-            found += _for_each(TroubleCode.BOARD_SITE_DIFFERS, dict.fromkeys(differing, other))
+            found += for_each(TroubleCode.BOARD_SITE_DIFFERS, dict.fromkeys(differing, other))
         return found
 
     def _one(self, name: str) -> BoardSeen:
@@ -184,10 +184,10 @@ class Contacts:
         return sum(name not in self._names for name in self._known)
 
 
-def _for_each(code: TroubleCode, texts: Mapping[str, str]) -> list[Trouble]:
-    """A trouble for each board; one for all if there are many."""
+def for_each(code: TroubleCode, texts: Mapping[str, str], of: str = "") -> list[Trouble]:
+    """A trouble for each board; one for all if there are many. `of` begins the subject."""
     if len(texts) <= NAMED_MAX:
-        return [Trouble(code, f"board {name}", text) for name, text in texts.items()]
+        return [Trouble(code, f"{of}board {name}", text) for name, text in texts.items()]
     names = list(texts)
     more = f"{', '.join(names[:NAMED_MAX])} and {len(names) - NAMED_MAX} more"
-    return [Trouble(code, f"{len(names)} boards", f"{more}; the first: {texts[names[0]]}")]
+    return [Trouble(code, f"{of}{len(names)} boards", f"{more}; the first: {texts[names[0]]}")]

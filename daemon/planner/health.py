@@ -66,6 +66,8 @@ DO = {
     "board-name-twice": "give one of them another name, in /etc/gloaming/board",
     "board-not-in-site": "add a [[board]] table for it, or correct its name in its /etc/gloaming/board",
     "board-site-differs": "copy the site from the board that has the right one: gloaming site push",
+    "board-clock": "let all boards follow one time server (systemd/README.md, clocks of several boards); gloaming now "
+    "says what keeps a board's clock",
     "hook": "check the address or the command in the [[hook]] table",
     "public": "check mqtt in the [public] table, and the broker; the newest text is sent when it is back",
     "device": "plug it in, or correct its path in the [[trigger]] table; a board needs input.conf for it "
@@ -151,6 +153,7 @@ class TroubleCode(StrEnum):
     BOARD_NAME_TWICE = "board-name-twice"
     BOARD_NOT_IN_SITE = "board-not-in-site"
     BOARD_SITE_DIFFERS = "board-site-differs"
+    BOARD_CLOCK = "board-clock"
     OTHER = "other"
 
     @classmethod
@@ -187,6 +190,7 @@ KINDS = {
     TroubleCode.BOARD_NAME_TWICE: "boards",
     TroubleCode.BOARD_NOT_IN_SITE: "boards",
     TroubleCode.BOARD_SITE_DIFFERS: "boards",
+    TroubleCode.BOARD_CLOCK: "boards",
 }
 """A trouble's kind, by which alerts are chosen, where it is not the code."""
 

@@ -22,6 +22,7 @@ from gloaming.daemon.integrations.input_device import LOOK_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
 from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.answers import nights_json, now_json
+from gloaming.daemon.planner.board_clocks import ASK_S, BoardClocks
 from gloaming.daemon.planner.board_list import boards_json, boards_now
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.clock import Clock, watch_steps
@@ -107,6 +108,7 @@ class Planner:
         self._outside = outside = Outside(situation, self._triggers, self._holds)
         self._boards = boards = Boards(situation, lambda: self._monitor.trouble_count(without="boards"))
         self._spare = spare = SpareBoard(situation, boards)
+        self._board_clocks = BoardClocks(situation, boards)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
         self._site_push = SitePush(situation, state, self._site_files)
@@ -119,6 +121,7 @@ class Planner:
             outside.troubles,
             boards.troubles,
             spare.troubles,
+            self._board_clocks.troubles,
         )
         self._monitor = Monitor(situation, acting, state, self._client, self._troubles, self._send_hooks_at, *troubles)
         self._steps: int | None = None
@@ -153,6 +156,7 @@ class Planner:
             (1, "look at the board", self._monitor.look),
             (1, "look at the site's files", self._site_watch.look),
             (1, "look at the boards", self._look_at_boards),
+            (ASK_S, "measure the boards' clocks", self._board_clocks.look),
             (1, "look at the holds", self._holds.look),
             (5, "try the disk", lambda: self._store.retry(self.now_ns())),
             (5, "look at sound", self._sound.look),
@@ -277,7 +281,8 @@ class Planner:
     def board_list(self) -> dict[str, Any]:
         """The answer of GET /api/boards."""
         boards = self._boards
-        return boards_json(self.site, boards.seen(), boards.sharing, boards.own(), lambda _: [], lambda _: None)
+        offset_ms = self._board_clocks.offset_ms
+        return boards_json(self.site, boards.seen(), boards.sharing, boards.own(), lambda _: [], offset_ms)
 
     def status(self) -> Status:
         """The figures of the planner, its transmitter and its board."""
@@ -288,6 +293,7 @@ class Planner:
             troubles=self._monitor.troubles(now_ns),
             verdict=self._situation.trust.verdict,
             kernel=self._situation.trust.kernel,
+            clocks=self._board_clocks.offsets(),
             overrides=len(self._situation.standing(now_ns)),
             unwritten=self._store.unwritten,
             connected=self._client.connected,

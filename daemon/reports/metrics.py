@@ -5,6 +5,7 @@ from __future__ import annotations
 import collections
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any, TypeVar
 
 from prometheus_client.core import CounterMetricFamily as Counter
@@ -14,6 +15,7 @@ from prometheus_client.registry import Collector
 from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.reachability import Reach
+from gloaming.daemon.planner.clock_stamps import Offset
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.planner.health import BoardHealth
@@ -33,6 +35,7 @@ class Status:
     troubles: list[dict[str, Any]]
     verdict: Verdict
     kernel: KernelClock
+    clocks: Mapping[str, Offset]
     overrides: int
     unwritten: int
     connected: bool
@@ -70,7 +73,7 @@ def _families(status: Status) -> Iterator[Gauge | Counter]:
         status.unread,
     )
     yield Gauge("gloaming_clock_trusted", "1 while the clock is trusted.", status.verdict.trusted)
-    yield from _of_clock(status.kernel)
+    yield from _of_clocks(status.kernel, status.clocks)
     yield Gauge("gloaming_overrides", "Overrides in force or still to come.", status.overrides)
     yield Gauge("gloaming_unwritten_changes", "Changes that wait to be written to the disk.", status.unwritten)
     yield Gauge("gloaming_start_time_seconds", "When the planner began, Unix time.", status.started_ns / 1e9)
@@ -97,7 +100,7 @@ def _filled(family: Family, samples: Iterable[tuple[Sequence[str], float]]) -> F
     return family
 
 
-def _of_clock(kernel: KernelClock) -> Iterator[Gauge]:
+def _of_clocks(kernel: KernelClock, clocks: Mapping[str, Offset]) -> Iterator[Gauge]:
     synchronised = "1 while the kernel says that its clock is synchronised; by which program."
     yield _filled(
         Gauge("gloaming_clock_synchronised", synchronised, labels=["program"]),
@@ -108,6 +111,14 @@ def _of_clock(kernel: KernelClock) -> Iterator[Gauge]:
         ("gloaming_clock_estimated_error_seconds", "How far it is likely off.", kernel.estimated_ns),
     ):
         yield Gauge(name, help, None if error_ns is None else error_ns / 1e9)
+    for name, help, key in (
+        ("gloaming_board_clock_offset_seconds", "How far another board's clock is ahead of this one", "offset_ns"),
+        ("gloaming_board_clock_offset_error_seconds", "How far that may be wrong", "error_ns"),
+    ):
+        yield _filled(
+            Gauge(name, f"{help}; of {BOARDS_MAX} boards.", labels=["board"]),
+            (([board], getattr(one, key) / 1e9) for board, one in islice(clocks.items(), BOARDS_MAX)),
+        )
 
 
 def _of_triggers(triggers: Mapping[str, TriggerCounts]) -> Iterator[Counter]:

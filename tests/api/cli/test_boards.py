@@ -53,7 +53,7 @@ EAST = {**QUAY, "name": "east", "this": False, "contact": False, "text": "no con
                 "quay (this one): in contact, feeds left, right",
                 "    clock by chrony, within 0.4 ms, program 1.0",
                 "spare: in contact, spare for quay: it carries the light",
-                "    clock by chrony, within 0.4 ms, -0.3 ms from this one, program 1.0, https://192.0.2.13:8080",
+                "    clock by chrony, within 0.4 ms, 0.3 ms behind this one, program 1.0, https://192.0.2.13:8080",
                 "    its site is not the same as here",
                 "    2 troubles: gloaming now on that board names them",
                 "    override 7: the transmitter has not confirmed it",

@@ -53,7 +53,7 @@ function item(one, page) {
   const what = made.firstChild;
   const line = (text, className = "") => what.append(page.element("small", text, { className }));
   what.firstChild.after(page.element("b", page.localTimes(one.text), { className: one.contact ? "good" : "bad" }));
-  if (one.clock) line(`Clock by ${one.clock.by}: ${clock(one.clock)}`, one.clock.trusted ? "" : "bad");
+  if (one.clock) line(clock(one.clock), one.clock.trusted ? "" : "bad");
   if (one.program) line(`Program ${one.program}`);
   if (one.troubles) line(one.troubles === 1 ? "1 trouble: its own page says which" : `${one.troubles} troubles: its own page says which`, "bad");
   if (one.same_site === false) line("Its site is not the same as here", "bad");
@@ -71,9 +71,10 @@ function feeds(one) {
   return one.carries ? `Spare for ${one.spare_for}: it carries the light now` : `Spare for ${one.spare_for}`;
 }
 
-function clock({ error_ms: error, offset_ms: offset, trusted }) {
-  const off = offset === null ? "" : `, ${offset} ms from this board's`;
-  return trusted ? `within ${error} ms${off}` : "not trusted";
+function clock({ by, error_ms: error, offset_ms: offset, trusted }) {
+  const within = error === null ? "" : `, within ${error} ms`;
+  const off = offset === null ? "" : `, ${Math.abs(offset)} ms ${offset < 0 ? "behind" : "ahead of"} this board's`;
+  return `Clock by ${by}${trusted ? within : ", not trusted"}${off}`;
 }
 
 function asked(id, page) {
