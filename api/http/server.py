@@ -90,7 +90,10 @@ class PageServer:
             host, port = sock.getsockname()[:2]
             site = self.planner.site
             announced = site.phone.announce and (is_everywhere(host) or bool(lan_addresses(host)))
-            self.addresses = page_addresses(host, port, self.certificate is not None, announced)
+            secure = self.certificate is not None
+            self.addresses = page_addresses(host, port, secure, announced)
+            reached = page_addresses(host, port, secure, announced=False) if lan_addresses(host) else [""]
+            self.planner.boards.say("address", reached[0])
             self._write_state(host, port)
             server, listener = self._server(sock)
             serving = asyncio.create_task(server.serve(sockets=[listener]), name="page")

@@ -82,18 +82,20 @@ class BoardLink(MqttConnection):
     ) -> None:
         super().__init__(broker, PAUSES_S, ca)
         self._own, self._filters, self._will, self._changed = own, (f"{own}/+", *filters), will, changed
-        self.session = ""
+        self._session = ""
         """Names the connection. Another one has another."""
-        self.connected = False
-        """Whether the broker has sent all that it retains."""
+        self.connected = ""
+        """The session, once the broker has sent all that it retains; else empty."""
         self._lock = Lock()
         self._inbox: deque[BoardMessage] = deque()
         self._outbox: OrderedDict[object, BoardMessage] = OrderedDict()
         """What waits for the broker. Of a retained topic, the newest."""
         self._under_way: dict[int, BoardMessage] = {}
         self._rates: defaultdict[str, Rate] = defaultdict(lambda: Rate(OF_A_TOPIC, OF_A_TOPIC_WITHIN_S))
-        self._flood_s: float | None = None
-        """When a topic last had too many messages."""
+        self.flooded = ""
+        """The topic that has too many messages, if there is one."""
+        self._flood_s = 0.0
+        """When it last had."""
         self._place = 0
         """The number of filters for which the mark has come back."""
         self._mark = ""
@@ -135,12 +137,13 @@ class BoardLink(MqttConnection):
     def _prepare(self, client: BoundedClient) -> None:
         client.on_publish = self._on_publish
         client.on_subscribe = self._on_subscribe
-        self.session = secrets.token_hex(8)
-        will = self._will(self.session)
+        self._session = secrets.token_hex(8)
+        will = self._will(self._session)
         client.will_set(will.topic, will.payload, qos=1, retain=will.retained)
 
     def _connected(self) -> None:
-        self._place, self._mark, self._flood_s = 0, "", None
+        self._place, self._mark, self.flooded = 0, "", ""
+        self._rates.clear()
 
     def _lost(self) -> None:
         with self._lock:
@@ -151,14 +154,14 @@ class BoardLink(MqttConnection):
             for key in [key for key, message in self._outbox.items() if not message.retained]:
                 del self._outbox[key]
         if self.connected:
-            self.connected = False
+            self.connected = ""
             self._changed()
 
     def _act(self, client: BoundedClient) -> None:
         self._send(client)
         now_s = time.monotonic()
-        if self._flood_s is not None and now_s - self._flood_s > CALM_S:
-            raise BrokerError(TroubleCode.BROKER_FLOOD, "a topic had more messages than can be read")
+        if self.flooded and now_s - self._flood_s > CALM_S:
+            raise BrokerError(TroubleCode.BROKER, "a flood of messages is over")
         if self.connected:
             return
         if not self._mark:
@@ -188,17 +191,18 @@ class BoardLink(MqttConnection):
 
     def _take(self, topic: str, message: MQTTMessage) -> None:
         now_s = self._heard_s = time.monotonic()
-        if topic == f"{self._own}/{MARK}":
+        own = topic.startswith(f"{self._own}/")
+        if own and topic.endswith(f"/{MARK}"):
             if message.payload == self._mark.encode():
                 self._mark, self._place = "", self._place + 1
                 if self._place == len(self._filters):
-                    self.connected = True
+                    self.connected = self._session
                     self._changed()
             return
         if len(self._rates) > TOPICS_MAX:
             self._rates.clear()
-        if not self._rates[topic].passes(now_s):
-            self._flood_s = now_s
+        if not own and not self._rates[topic].passes(now_s):  # a thousand boards may answer this one at once
+            self.flooded, self._flood_s = topic, now_s
             return
         with self._lock:
             if len(self._inbox) >= INBOX_MAX:

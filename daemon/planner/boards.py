@@ -27,10 +27,12 @@ from gloaming.daemon.site.schema_delivery import broker_and_topic
 
 STATUS_FORMAT = 1
 FACT = "boards"
-STATUS_EACH_S = 0.2
-"""With each further board, this board's status is published less often: all boards hear all of them."""
+STATUS_S, STATUS_EACH_S = 1.0, 0.2
+"""A changed status is published once in the first time at most, and once in the second for each board of the site: all
+of them hear it."""
 TURN_MAX = 200
 """So many messages are acted upon in one turn of the event loop."""
+NAMESAKES_MAX = 10
 TO, STATUS = "to", "boards"
 SHARING = {
     TroubleCode.BROKER: TroubleCode.SHARING,
@@ -60,7 +62,7 @@ class Boards:
         self._said: dict[str, object] = {}
         self._published: dict[str, object] = {}
         self._published_s = 0.0
-        self._twice: dict[str, float] = {}
+        self._namesakes: dict[str, float] = {}
         """The sessions of other machines with this board's name, and since when each is known."""
         self._link: BoardLink | None = None
         self._linked: tuple[object, ...] = ()
@@ -83,7 +85,8 @@ class Boards:
     async def stop(self) -> None:
         """Tell the other boards that this one ends, and hear nothing more."""
         self._loop = None
-        if link := self._unlink():
+        link = self._unlink()
+        if link:
             await asyncio.to_thread(link.join, 2 * END_S)
 
     def adopt(self) -> None:
@@ -103,7 +106,7 @@ class Boards:
 
     def look(self) -> None:
         """Publish this board's status if it has changed, and store who is in contact."""
-        if self._link is None:
+        if not self._situation.site.boards:
             return
         self._publish_status()
         if self._contacts.changed:
@@ -162,11 +165,14 @@ class Boards:
         found: list[Trouble] = []
         if self._link is None:
             return found
-        problem = self._link.problem
+        problem, subject = self._link.problem, f"sharing by {self._link.broker}"
         if not self._session and (problem.code != TroubleCode.BROKER or now_s - self._alone_s >= AWAY_S):
             text = f"{problem}: a pause on this board reaches this board alone"
-            found.append(Trouble(SHARING.get(problem.code, problem.code), f"sharing by {self._link.broker}", text))
-        if any(now_s - since_s >= AWAY_S for since_s in self._twice.values()):
+            found.append(Trouble(SHARING.get(problem.code, problem.code), subject, text))
+        elif topic := self._link.flooded:
+            text = f"{topic} has so many messages that some are left out"
+            found.append(Trouble(TroubleCode.SHARING_FLOOD, subject, text))
+        if any(now_s - since_s >= AWAY_S for since_s in self._namesakes.values()):
             text = "another machine has this board's name: both send the same"
             found.append(Trouble(TroubleCode.BOARD_NAME_TWICE, f"board {site.board_name}", text))
         return found + self._contacts.troubles(site.digest, site.timezone, now_s)
@@ -181,7 +187,7 @@ class Boards:
         assert site.sharing.broker
         broker, self._root = broker_and_topic(site.sharing.broker)
         self._alone_s = time.monotonic()
-        self._status = self._look_up()
+        self._look_up()
         self._link = BoardLink(
             broker,
             f"{self._root}/{TO}/{site.board_name}",
@@ -195,7 +201,8 @@ class Boards:
         """Tell the other boards that this one ends. The link that ends."""
         link, self._link = self._link, None
         if link:
-            link.publish(self._status_message(link.session, contact=False))
+            if self._session:
+                link.publish(self._status_message(self._session, contact=False))
             link.close()
         self._pending.clear()
         return link
@@ -210,22 +217,21 @@ class Boards:
     def _changed(self) -> None:
         """Act on what the link has heard, and on a change of its connection."""
         link, now_ns, now_s = self._link, self._situation.now_ns(), time.monotonic()
-        session = link.session if link and link.connected else ""
-        if session != self._session and self._session:
+        session = link.connected if link else ""
+        if self._session and session != self._session:
             self._session, self._alone_s = "", now_s
-            self._twice.clear()
+            self._namesakes.clear()
             self._contacts.alone(now_ns, now_s)
-        if link:
-            self._pending += link.take_inbox()
-        for _ in range(min(TURN_MAX, len(self._pending))):
+        if link and not self._pending:
+            self._pending = link.take_inbox()
+        turn = min(TURN_MAX, len(self._pending))
+        for _ in range(turn):
             self._deliver(self._pending.popleft())
-        if self._pending:
-            if self._loop:
-                self._loop.call_soon(self._changed)
+        if turn and self._loop:
+            self._loop.call_soon(self._changed)
         elif session != self._session:
-            self._session = session
+            self._session, self._published = session, {}
             self._contacts.connected(now_s)
-            self._published = {}
             self._publish_status()
             for call in self._on_connected:
                 call()
@@ -262,43 +268,43 @@ class Boards:
             return
         if name != self._situation.site.board_name:
             self._contacts.hear(name, payload, self._situation.now_ns(), time.monotonic())
-        elif not retained and self._link:
-            self._take_own(read_status(name, payload), self._link.session)
+        elif not retained:
+            self._take_own(read_status(name, payload))
 
-    def _take_own(self, status: BoardStatus, own: str) -> None:
-        """A status of this board's name. `own` is this connection."""
-        session = status.session
-        if session == own:
+    def _take_own(self, status: BoardStatus) -> None:
+        """A status of this board's name, just published. Who hears of a namesake says that it is there too."""
+        if status.session == self._session:
             return
-        if not status.contact:  # an earlier connection of this board's, or the other machine, has ended
-            self._twice.pop(session, None)
+        if not status.contact:  # an earlier connection of this board's, or a namesake's, has ended
+            self._namesakes.pop(status.session, None)
             self._publish_status(again=True)
-        elif session not in self._twice and len(self._twice) < TURN_MAX:
-            self._twice[session] = time.monotonic()
+        elif status.session not in self._namesakes and len(self._namesakes) < NAMESAKES_MAX:
+            self._namesakes[status.session] = time.monotonic()
             self._publish_status(again=True)
 
     def _publish_status(self, again: bool = False) -> None:
         """Publish this board's status, if it has changed since the last time, or `again`."""
-        link, now_s = self._link, time.monotonic()
+        link, now_s, status = self._link, time.monotonic(), self._look_up()
         if link is None or not self._session:
             return
-        self._status = self._look_up()
-        each_s = max(1.0, STATUS_EACH_S * len(self._situation.site.boards))
-        if again or not self._published or (self._status != self._published and now_s - self._published_s >= each_s):
-            self._published, self._published_s = self._status, now_s
-            link.publish(self._status_message(link.session, contact=True))
+        each_s = max(STATUS_S, STATUS_EACH_S * len(self._situation.site.boards))
+        if again or not self._published or (status != self._published and now_s - self._published_s >= each_s):
+            self._published, self._published_s = status, now_s
+            link.publish(self._status_message(self._session, contact=True))
 
     def _look_up(self) -> dict[str, object]:
         site = self._situation.site
-        return {
+        self._status = {
             **self._this,
+            **self._said,
             "name": site.board_name,
             "cid": self._situation.store.fact("cid") or "",
-            "address": (site.board.address if site.board else None) or "",
+            "address": (site.board and site.board.address) or self._said.get("address", ""),
             "site": site.digest,
             "troubles": self._troubles_of_board(),
-            **self._said,
         }
+        self._contacts.this(self._status)
+        return self._status
 
     def _status_message(self, session: str, contact: bool) -> BoardMessage:
         """Also called in the link's thread, for the broker's message when this board is lost."""

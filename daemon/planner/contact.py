@@ -25,6 +25,8 @@ DIFFERS_S = 30.0
 STRANGERS_MAX, CIDS_MAX = 100, 2000
 NAMED_MAX = 10
 """More boards than these are one trouble."""
+STRANGER = "it shares by the same broker, but this board's site.toml does not have it"
+DIFFERS = "its site.toml, its rig.toml or its pieces are not those of this board"
 
 
 class BoardStatus(BaseModel):
@@ -82,31 +84,39 @@ class Contacts:
     """The boards that are known. `at_s` is the monotonic clock."""
 
     def __init__(self, stored: str | None, now_ns: int) -> None:
-        """`stored` is the text of `as_text`, of an earlier run."""
-        found: dict[str, Any] = json.loads(stored) if stored else {}
+        """`stored` is `as_text` of an earlier run. A board that was in contact then has none from now on."""
+        found: dict[str, Any] = json.loads(stored or "{}")
         self._cids: dict[str, None] = dict.fromkeys(found.get("cids", ()))
         since: dict[str, int | None] = found.get("since", {})
         self._known = {name: _Known(since_ns=now_ns if at_ns is None else at_ns) for name, at_ns in since.items()}
-        self._names: tuple[str, ...] = ()
+        self._names: dict[str, None] = {}
         self._own = ""
+        self._status: Mapping[str, Any] = {}
+        """What this board says of itself."""
         self._alone_s: float | None = 0.0
         """Since when this board has no contact with the broker."""
         self._back_s = 0.0
-        self._differs_s: float | None = None
+        self._differs_s = 0.0
+        """When all boards last had the same site."""
         self._seen: tuple[BoardSeen, ...] | None = None
         self.changed = False
         """Whether `as_text` has changed since this was last set to false."""
 
     def adopt(self, names: Iterable[str], own: str) -> None:
         """The names of the site's boards, and this board's own name."""
-        self._names, self._own, self._seen = tuple(names), own, None
+        self._names, self._own, self._seen = dict.fromkeys(names), own, None
+
+    def this(self, status: Mapping[str, Any]) -> None:
+        """What this board says of itself."""
+        if status != self._status:
+            self._status, self._seen = status, None
 
     def hear(self, name: str, payload: bytes, now_ns: int, at_s: float) -> None:
         """Take what another board published. ValueError for what is no status."""
         status = read_status(name, payload)
         known = self._known.get(name)
         if known is None:
-            if name not in self._names and self._strangers() >= STRANGERS_MAX:
+            if name not in self._names and len(self._known.keys() - self._names) >= STRANGERS_MAX:
                 return
             known = self._known[name] = _Known()
         if not status.contact and known.contact and known.session != status.session:
@@ -119,7 +129,7 @@ class Contacts:
 
     def connected(self, at_s: float) -> None:
         """This board has contact with the broker."""
-        self._alone_s, self._back_s = None, at_s
+        self._alone_s, self._back_s, self._differs_s = None, at_s, at_s
 
     def alone(self, now_ns: int, at_s: float) -> None:
         """This board has lost its contact with the broker, and so with all others."""
@@ -142,46 +152,42 @@ class Contacts:
 
     def as_text(self) -> str:
         """What is stored."""
-        since = {name: None if one.contact else one.since_ns for name, one in self._known.items()}
-        kept = {name: at_ns for name, at_ns in since.items() if name in self._names}
-        return json.dumps({"cids": list(self._cids), "since": kept})
+        ever = {name: one for name, one in self._known.items() if name in self._names and one.since_ns is not None}
+        since = {name: None if one.contact else one.since_ns for name, one in ever.items()}
+        return json.dumps({"cids": list(self._cids), "since": since})
 
     def troubles(self, site: str, zone: ZoneInfo, at_s: float) -> list[Trouble]:
         """What is wrong with the other boards. `site` is the digest of this board's site."""
         if self._alone_s is not None or at_s - self._back_s < AWAY_S:  # the broker's trouble says enough
             return []
         others = [one for one in self.seen() if one.name != self._own]
-        away = [
-            one
-            for one in others
-            if not one.contact and at_s - (self._known[one.name].changed_s if one.name in self._known else 0) >= AWAY_S
-        ]
-        found = for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(zone) for one in away})
         here = [one for one in others if one.contact]
-        strange = "it is not in this board's site.toml"
-        found += for_each(
-            TroubleCode.BOARD_NOT_IN_SITE, {one.name: strange for one in here if one.name not in self._names}
-        )
-        differing = [one.name for one in here if site and one.status.get("site") not in (site, "", None)]
-        self._differs_s = (at_s if self._differs_s is None else self._differs_s) if differing else None
-        if self._differs_s is not None and at_s - self._differs_s >= DIFFERS_S:
-            other = "its site.toml, rig.toml or pieces are not those of this board"
-            found += for_each(TroubleCode.BOARD_SITE_DIFFERS, dict.fromkeys(differing, other))
-        return found
+        away = [one for one in others if not one.contact and at_s - self._changed_s(one.name) >= AWAY_S]
+        strangers = [one for one in here if one.name not in self._names]
+        differing = [one for one in here if site and one.status.get("site") not in (site, "", None)]
+        if not differing:
+            self._differs_s = at_s
+        elif at_s - self._differs_s < DIFFERS_S:
+            differing = []
+        return [
+            *for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(zone) for one in away}),
+            *for_each(TroubleCode.BOARD_NOT_IN_SITE, {one.name: STRANGER for one in strangers}),
+            *for_each(TroubleCode.BOARD_SITE_DIFFERS, {one.name: DIFFERS for one in differing}),
+        ]
+
+    def _changed_s(self, name: str) -> float:
+        return self._known[name].changed_s if name in self._known else 0.0
 
     def _one(self, name: str) -> BoardSeen:
         known = self._known.get(name, _Known())
         if name == self._own:
-            return BoardSeen(name, True, None, known.status)
+            return BoardSeen(name, True, None, self._status)
         return BoardSeen(name, known.contact, known.since_ns, known.status)
 
     def _set(self, known: _Known, contact: bool, now_ns: int, at_s: float) -> None:
         if known.contact != contact:
             known.contact, known.since_ns, known.changed_s, self._seen = contact, now_ns, at_s, None
             self.changed = True
-
-    def _strangers(self) -> int:
-        return sum(name not in self._names for name in self._known)
 
 
 def for_each(code: TroubleCode, texts: Mapping[str, str], of: str = "") -> list[Trouble]:
@@ -190,4 +196,4 @@ def for_each(code: TroubleCode, texts: Mapping[str, str], of: str = "") -> list[
         return [Trouble(code, f"{of}board {name}", text) for name, text in texts.items()]
     names = list(texts)
     more = f"{', '.join(names[:NAMED_MAX])} and {len(names) - NAMED_MAX} more"
-    return [Trouble(code, f"{of}{len(names)} boards", f"{more}; the first: {texts[names[0]]}")]
+    return [Trouble(code, f"{of}{len(names)} boards", f"{texts[names[0]]}: {more}")]

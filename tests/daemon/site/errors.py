@@ -355,6 +355,7 @@ SITE_CASES: tuple[Case, ...] = (
     Case("[[hook]]", '[[hook]]\nboard = "esat"', "hook[0].board", "did you mean east?", 'board = "esat"'),
     Case(WIND, '[[hold]]\nname = "wind"\nhttp = true', "hold[0]", "readings by HTTP", "[[hold]]"),
     # boards
+    Case('name = "east"', 'name = "east/2"', "board[1].name", "one of + # /", 'name = "east/2"'),
     Case('controllers = ["left"]', 'controllers = ["lift"]', "board[0].controllers[0]", "did you mean left?"),
     Case('controllers = ["left"]', 'controllers = "left"', "board[0].controllers", "list"),
     Case('controllers = ["left"]', "", "board[0]", "one of controllers, spare_for; this has none", "[[board]]"),
