@@ -93,7 +93,7 @@ def ask_rig_check(
     force, where nothing would light up, and in dark hours: a rig check unless `neighbours.rig_check` allows a level, a
     burn-in only if it would end before they do.
     """
-    pattern = _pattern(request, site)
+    pattern = pattern_of(request, site)
     kind, level = Kind.BURN_IN if "hours" in request else Kind.RIG_CHECK, request.get("level", DEFAULT_LEVEL)
     until_ns = at_ns + int(request.get("minutes", LONGEST_MINUTES) * MINUTE_NS)
     if kind == Kind.BURN_IN:
@@ -158,7 +158,8 @@ def _known(key: str, name: str, names: Iterable[str]) -> str:
     return name
 
 
-def _pattern(request: Mapping[str, Any], site: SiteWithRig) -> Pattern:
+def pattern_of(request: Mapping[str, Any], site: SiteWithRig) -> Pattern:
+    """The pattern that a request asks for. InputError, Refusal."""
     rig = site.rig
     kind, controller = request.get("pattern", DEFAULT_PATTERN), request.get("controller")
     if controller is not None:

@@ -66,8 +66,9 @@ def _given(found: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in found.items() if value or (value == 0 and value is not False)}
 
 
-def read_fact(payload: bytes) -> Override:
-    """The override of a fact. Its check has no frame file. NotAFactError, NewerFactError."""
+def read_fact(payload: bytes, id: int | None = None) -> Override:
+    """The override of a fact. Its check has no frame file. NotAFactError: also if it has another `id` than its topic.
+    NewerFactError."""
     try:
         found = from_json(payload, allow_inf_nan=False)
     except ValueError as error:
@@ -81,13 +82,16 @@ def read_fact(payload: bytes) -> Override:
     if isinstance(kind, str) and kind not in TERMS:
         raise NewerFactError(f"this version does not know the kind {kind[:40]!r}", board)
     try:
-        return _SharedFact.model_validate_json(payload).override()
+        override = _SharedFact.model_validate_json(payload).override()
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
         where = ".".join(map(str, first["loc"]))[:100]
         if first["type"] == "extra_forbidden":
             raise NewerFactError(f"this version does not know {where}", board) from None
         raise NotAFactError(f"{where}: {first['msg']}" if where else str(first["msg"])) from None
+    if id is not None and id != override.id:
+        raise NotAFactError(f"it has the id {override.id}")
+    return override
 
 
 Text = Annotated[str, Field(max_length=2000, pattern=r"^[^\x00-\x1f\x7f]*$")]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import TERMS, Override
@@ -14,11 +13,12 @@ from gloaming.daemon.direction.requests import Refusal, ask
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.holds import Holds
+from gloaming.daemon.planner.journal_texts import asked_text, ended_text
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
+from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.situation import Situation
 from gloaming.shows.config_files.errors import InputError
-from gloaming.shows.time_units import SECOND_NS
 
 
 class NotStandingError(Exception):
@@ -28,8 +28,11 @@ class NotStandingError(Exception):
 class Commands:
     """Carries out commands. Each answer says whether the transmitter plays what was asked for, or why not."""
 
-    def __init__(self, situation: Situation, rig: RigMonitor, sender: ScoreSender, holds: Holds) -> None:
+    def __init__(
+        self, situation: Situation, rig: RigMonitor, sender: ScoreSender, holds: Holds, sharing: SharedFacts
+    ) -> None:
         self._situation, self._rig, self._sender, self._holds = situation, rig, sender, holds
+        self._sharing = sharing
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
         """Store an override and send the new score. InputError, Refusal."""
@@ -56,6 +59,9 @@ class Commands:
         that cannot be shown ends."""
         if not self._situation.trust.trusted:
             return
+        if await self._rig.render_shared():
+            self._sender.files_changed()
+            self._sender.send()
         for check, request in self._rig.changed_checks():
             try:
                 await self.check_rig(request, check.who, check)
@@ -80,11 +86,11 @@ class Commands:
         if found.hold:
             text = self._holds.end(found, at_ns, who)
         else:
-            text = f"{_of_its_zone(found)} ended"
+            text = ended_text(found)
             now.end(id, at_ns, who)
         now.store.note(at_ns, "override", text, who, {"id": id})
-        sent = await self._sender.hand_over(found, ends=True)
-        return {"id": id, "kind": str(found.kind), "ended": isoformat(at_ns, now.timezone), **sent._asdict()}
+        sent = await self._hand_over(found, ends=True)
+        return {"id": id, "kind": str(found.kind), "ended": isoformat(at_ns, now.timezone), **sent}
 
     def give_time(self, utc_ns: int, who: str) -> None:
         """Take the time that a person gives. Refusal where the clock is trusted without it."""
@@ -110,29 +116,18 @@ class Commands:
             ends = [one for one in ends if one.id != moved.id]
         else:
             override = now.add(override, ends)
-            why = f": {override.why}" if override.why else ""
             asked_ns = override.at_ns
             override = next((one for one in now.standing(asked_ns) if one.id == override.id), override)
-            begins = f", at {self._clock_time(override.at_ns, seconds=True)}" if override.after else ""
-            text = f"{_of_its_zone(override)}{begins} until {self._clock_time(override.until_ns)}{why}"
+            text = asked_text(override, now.now_ns(), now.timezone)
             now.store.note(asked_ns, "override", text, who, {"id": override.id})
-        sent = await self._sender.hand_over(override)
+        sent = await self._hand_over(override)
         ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]
         caution = TERMS[override.kind].caution
         more = {"caution": caution} if caution else {}
-        return {**override_json(override, now), **more, "ended": ended, **sent._asdict()}
+        return {**override_json(override, now), **more, "ended": ended, **sent}
 
-    def _clock_time(self, at_ns: int, seconds: bool = False) -> str:
-        """An instant in the site's time: "22:15", with its date if that is not today."""
-        zone = self._situation.timezone
-        at, now = (datetime.fromtimestamp(each / SECOND_NS, zone) for each in (at_ns, self._situation.now_ns()))
-        if at.date() == now.date():
-            return f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
-        year = f" {at.year}" if at.year != now.year else ""
-        return f"{at:%a} {at.day} {at:%b}{year}, {at:%H:%M}"
-
-
-def _of_its_zone(override: Override) -> str:
-    """An override for the journal: "dark", "roof dark", "call of bells"."""
-    given = override.piece or override.show
-    return " ".join(filter(None, (override.zone, override.kind.words, given and f"of {given}")))
+    async def _hand_over(self, asked: Override, ends: bool = False) -> dict[str, object]:
+        """Send the new score. Wait until the transmitter plays it, and until the other boards confirm it."""
+        self._sender.send()
+        sent, boards = await self._sharing.confirmed(asked.id, self._sender.confirmed(asked, ends))
+        return {**sent._asdict(), **({"boards": boards} if boards else {})}

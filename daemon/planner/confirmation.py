@@ -47,13 +47,14 @@ async def confirm(
     score_id: int,
     asked: Override,
     ends: bool = False,
+    within_s: float = CONFIRM_S,
 ) -> Sent:
-    """Wait until light and sound are as asked for: CONFIRM_S at most, and not where that is not possible.
+    """Wait until light and sound are as asked for: `within_s` at most, and not where that is not possible.
 
     `sent_now` returns what was sent for a zone. `score_id` is the id of the first score with the override. `ends` says
     that the override was ended.
     """
-    deadline_s = time.monotonic() + CONFIRM_S
+    deadline_s = time.monotonic() + within_s
     while True:
         now_ns, segment, sent_id, place = sent_now(asked.zone)
         changed, playing = client.playing, _in_area(client.now_playing, sent_id, place)

@@ -68,6 +68,8 @@ DO = {
     "board-site-differs": "copy the site from the board that has the right one: gloaming site push",
     "board-clock": "let all boards follow one time server (systemd/README.md, clocks of several boards); gloaming now "
     "says what keeps a board's clock",
+    "board-ahead": "set the clock of the board that is wrong; it counts from its instant, and gloaming undo ends it",
+    "board-newer": "upgrade the program on this board, so that all boards have the same version",
     "hook": "check the address or the command in the [[hook]] table",
     "public": "check mqtt in the [public] table, and the broker; the newest text is sent when it is back",
     "device": "plug it in, or correct its path in the [[trigger]] table; a board needs input.conf for it "
@@ -154,6 +156,8 @@ class TroubleCode(StrEnum):
     BOARD_NOT_IN_SITE = "board-not-in-site"
     BOARD_SITE_DIFFERS = "board-site-differs"
     BOARD_CLOCK = "board-clock"
+    BOARD_AHEAD = "board-ahead"
+    BOARD_NEWER = "board-newer"
     OTHER = "other"
 
     @classmethod
@@ -191,6 +195,8 @@ KINDS = {
     TroubleCode.BOARD_NOT_IN_SITE: "boards",
     TroubleCode.BOARD_SITE_DIFFERS: "boards",
     TroubleCode.BOARD_CLOCK: "boards",
+    TroubleCode.BOARD_AHEAD: "boards",
+    TroubleCode.BOARD_NEWER: "boards",
 }
 """A trouble's kind, by which alerts are chosen, where it is not the code."""
 

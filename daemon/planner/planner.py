@@ -38,6 +38,7 @@ from gloaming.daemon.planner.public import PublicLookup
 from gloaming.daemon.planner.repairs import Repairs
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
+from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.site_files import SiteFiles
 from gloaming.daemon.planner.site_push import SitePush
 from gloaming.daemon.planner.site_watch import SiteWatch
@@ -103,10 +104,11 @@ class Planner:
         )
         self._repairs = Repairs(situation)
         self._holds = Holds(situation, self._decide, acting, lambda at: self._jobs.at(at, "hold", self._holds.look))
-        self._commands = Commands(situation, self._rig, self._sender, self._holds)
+        self._boards = boards = Boards(situation, lambda: self._monitor.trouble_count(without="boards"))
+        self._sharing = sharing = SharedFacts(situation, boards, self._sender, self._rig, self._jobs)
+        self._commands = Commands(situation, self._rig, self._sender, self._holds, sharing)
         self._triggers = Triggers(situation, self._commands, acting)
         self._outside = outside = Outside(situation, self._triggers, self._holds)
-        self._boards = boards = Boards(situation, lambda: self._monitor.trouble_count(without="boards"))
         self._spare = spare = SpareBoard(situation, boards)
         self._board_clocks = BoardClocks(situation, boards)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
@@ -122,6 +124,7 @@ class Planner:
             boards.troubles,
             spare.troubles,
             self._board_clocks.troubles,
+            sharing.troubles,
         )
         self._monitor = Monitor(situation, acting, state, self._client, self._troubles, self._send_hooks_at, *troubles)
         self._steps: int | None = None
@@ -157,6 +160,7 @@ class Planner:
             (1, "look at the site's files", self._site_watch.look),
             (1, "look at the boards", self._look_at_boards),
             (ASK_S, "measure the boards' clocks", self._board_clocks.look),
+            (3600, "clear old shared facts", self._sharing.clear),
             (1, "look at the holds", self._holds.look),
             (5, "try the disk", lambda: self._store.retry(self.now_ns())),
             (5, "look at sound", self._sound.look),
@@ -282,7 +286,7 @@ class Planner:
         """The answer of GET /api/boards."""
         boards = self._boards
         offset_ms = self._board_clocks.offset_ms
-        return boards_json(self.site, boards.seen(), boards.sharing, boards.own(), lambda _: [], offset_ms)
+        return boards_json(self.site, boards.seen(), boards.sharing, boards.own(), self._sharing.asked, offset_ms)
 
     def status(self) -> Status:
         """The figures of the planner, its transmitter and its board."""

@@ -16,7 +16,7 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import CHECKS, Check, Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal
-from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check
+from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check, pattern_of
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.integrations.host_names import HostNames, host_names, host_troubles
 from gloaming.daemon.integrations.reachability import Reachability
@@ -63,6 +63,8 @@ class RigMonitor:
         self.reach = Reachability(situation.site.part, self.names.addresses, situation.now_ns)
         self._send_setup = moved
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames reported, and when
+        self._not_shown: set[int] = set()
+        """Rig checks of other boards that this rig cannot show."""
 
     def adopt(self) -> None:
         """The site was read again."""
@@ -196,15 +198,44 @@ class RigMonitor:
         return ask_rig_check(request, now.now_ns(), now.site, now.overrides, now.held)
 
     def changed_checks(self) -> list[tuple[Override, dict[str, object]]]:
-        """The rig checks in force, each with a request for the rest of it, whose pixels have changed or whose file is
-        lost."""
+        """This board's rig checks in force, each with a request for the rest of it, whose pixels have changed or whose
+        file is lost."""
         now_ns, found = self._situation.now_ns(), []
         for one in self._situation.standing(now_ns):
-            if one.kind in CHECKS and one.check and (pattern := one.check.pattern):
+            if one.author == self._situation.site.board_name and one.check and (pattern := one.check.pattern):
                 path = self._path(pattern, self._situation.site)
                 if path != Path(one.check.path) or not path.exists():
                     found.append((one, _request(one, pattern, now_ns)))
         return found
+
+    async def render_shared(self) -> bool:
+        """Render the rig checks that other boards were asked for, again where the rig has changed. True if the score
+        changes. One that this rig cannot show is not shown, and the journal says so once."""
+        before = self._situation.overrides
+        for one in self._situation.shared_checks():
+            if one.check and one.check.pattern:
+                await self._render_shared(one, one.check, one.check.pattern)
+        return self._situation.overrides != before
+
+    async def _render_shared(self, one: Override, check: Check, shared: Pattern) -> None:
+        now, site = self._situation, self._situation.site
+        try:
+            pattern = replace(pattern_of(_request(one, shared, now.now_ns()), site), a_second=shared.a_second)
+            path = self._path(pattern, site)
+            if str(path) == check.path and path.exists():
+                return
+            found = await asyncio.to_thread(self._render, pattern, site)
+        except (InputError, Refusal, OSError) as error:
+            if not check.path and one.id in self._not_shown:
+                return
+            found = replace(check, path="")
+            if one.id not in self._not_shown:
+                self._not_shown.add(one.id)
+                now.store.note(now.now_ns(), "rig-check", f"{check.text} is not shown on this board: {error}")
+        stored = now.store.override(one.id)
+        if stored and stored.check and stored.check.pattern == shared:  # else it has moved on meanwhile
+            now.store.take_over([replace(stored, check=replace(found, text=check.text))])
+            now.read_overrides()
 
     def _path(self, pattern: Pattern, site: Site) -> Path:
         return self.folder / f"{digest(pattern, site.rig, site.slots)}.frames"

@@ -12,7 +12,7 @@ from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.reasons import deciding
 from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.direction.segments import Segments, light_of
-from gloaming.daemon.planner.confirmation import Sent, SentNow, confirm
+from gloaming.daemon.planner.confirmation import CONFIRM_S, Sent, SentNow, confirm
 from gloaming.daemon.planner.identity import cid_of
 from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.planner.rig_monitor import RigMonitor
@@ -85,16 +85,20 @@ class ScoreSender:
         if self._boards() != self._known_boards:
             self.send_setup()
 
-    async def hand_over(self, asked: Override, ends: bool = False) -> Sent:
-        """Send the new score, and wait until the transmitter plays it: the override, or its end."""
+    def send(self) -> None:
+        """Send the new score, after a change of the overrides."""
         now = self._situation
         self._sent_until_ns = 0
         if now.site.neighbours.rig_check:  # a rig check may allow dim light in dark hours
             self._send_windows(now.now_ns())
         self.decide()
+
+    async def confirmed(self, asked: Override, ends: bool = False, within_s: float = CONFIRM_S) -> Sent:
+        """Wait until the transmitter plays what was sent: the override, or its end."""
+        now = self._situation
         if asked.zone is not None and not _sends_to(now.site, asked.zone):
             return Sent(True, f"this board sends nothing to {asked.zone}")
-        return await confirm(self._client, self._sent_now, now.timezone, self._score_id, asked, ends)
+        return await confirm(self._client, self._sent_now, now.timezone, self._score_id, asked, ends, within_s)
 
     def picture_at(self, now_ns: int) -> Picture | None:
         """The picture at an instant of the score that was sent."""

@@ -41,6 +41,7 @@ class Situation:
         self.trust = ClockTrust(store, clock, site.clock.trust, sets=site.clock.set)
         self.steps = ClockSteps(store, self.trust)
         self.overrides: tuple[Override, ...] = ()
+        self._stored: tuple[Override, ...] = ()
         self._leaving: tuple[Override, str] | None = None
         self._move_with_the_clock()
 
@@ -93,6 +94,7 @@ class Situation:
         stored, site = self.store.overrides(self.now_ns() - KEEP_NS), self.site
         if site.boards:
             stored = merged(stored)
+        self._stored = stored
         self.overrides = tuple(
             one
             for one in stored
@@ -104,6 +106,11 @@ class Situation:
         """The overrides in force or still to come. A called piece begins and ends as it is looked up."""
         looked_up = {one.call.id: one for one in called_at(at_ns, self.site, self.overrides, self.held)}
         return tuple(one for each in self.overrides if (one := _looked_up(each, looked_up)) and at_ns < one.end_ns)
+
+    def shared_checks(self) -> tuple[Override, ...]:
+        """The rig checks in force, or to come, that other boards were asked for. Some may have no frame file here."""
+        now_ns, own = self.now_ns(), self.site.board_name
+        return tuple(one for one in self._stored if one.check and one.author != own and now_ns < one.end_ns)
 
     def replaced_by(self, override: Override) -> list[Override]:
         """The overrides that a new one ends."""

@@ -260,13 +260,19 @@ class Store:
         self._write(*map(_insert, stored), *others)
 
     def _report(self, *ids: int) -> None:
-        for id in ids if self.changed else ():
+        for id in ids if self.board else ():
             if (found := self.override(id)) and self.changed:
                 self.changed(found)
 
     def override(self, id: int) -> Override | None:
         """An override; None where there is none, or one of a kind of a newer version."""
         return next(iter(_overrides(self._db, f"kind IN {_KINDS} AND id = ?", id)), None)
+
+    def shared(self, since_ns: int) -> tuple[Override, ...]:
+        """The overrides that several boards know, as far as they were asked to last until `since_ns` or later."""
+        over = "CASE WHEN hold IS NULL THEN until_ns ELSE min(until_ns, ifnull(ended_ns, until_ns)) END"
+        where = f"id >= {1 << MARK_BITS} AND kind IN {_KINDS} AND {over} >= ?"
+        return _overrides(self._db, where, since_ns)
 
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that were in force at `since_ns` or later, without kinds of a newer version."""
@@ -278,12 +284,12 @@ class Store:
         self.note_all(((at_ns, kind, text, who, data),))
 
     def note_seldom(
-        self, at_ns: int, kind: str, text: str, alike: str = "", data: dict[str, object] | None = None
+        self, at_ns: int, kind: str, text: str, alike: str = "", data: dict[str, object] | None = None, who: str = ""
     ) -> None:
         """Write a line that may repeat: once a minute at most, with the number of lines `alike` since."""
         held = self._seldom.passes((kind, alike or text), time.monotonic())
         if held is not None:
-            self.note(at_ns, kind, with_count(text, held), data=data)
+            self.note(at_ns, kind, with_count(text, held), who, data)
 
     def note_all(self, lines: Iterable[tuple[int, str, str, str, dict[str, object] | None]]) -> None:
         """Write lines to the journal, each `(at_ns, kind, text, who, data)`."""

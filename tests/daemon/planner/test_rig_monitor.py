@@ -23,6 +23,7 @@ from gloaming.daemon.planner.messages import setup_of
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
+from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble, TransmitterTroubles
 from gloaming.daemon.score.setup import CurrentLimit, Limits, Setup, StringDraw
@@ -102,6 +103,7 @@ class Stub(SimpleNamespace):
             ),
             overrides=(),
             standing=lambda at_ns: self.overrides,
+            shared_checks=lambda: (),
             held=(),
             trust=SimpleNamespace(trusted=True),
         )
@@ -401,7 +403,7 @@ def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: 
     async def undo(id: int, who: str) -> None:
         undone.append(id)
 
-    commands: Any = Commands(planner, of, cast(ScoreSender, None), cast(Holds, None))
+    commands: Any = Commands(planner, of, cast(ScoreSender, None), cast(Holds, None), cast(SharedFacts, None))
     commands.check_rig, commands.undo = check_rig, undo
     request = {"pattern": "pixel", "number": 37, "string": "ridge", "level": 0.5, "minutes": 4}
     planner.overrides = (asyncio.run(of.check(request, "Nan")),)

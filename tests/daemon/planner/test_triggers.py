@@ -175,14 +175,14 @@ def test_a_trigger_that_goes_from_the_site_while_it_calls_has_called(
 ) -> None:
     here = venue(GATE)
     sender = here.planner._sender
-    hand_over = sender.hand_over
+    confirmed = sender.confirmed
 
     async def slowly(asked: Override, ends: bool = False) -> Sent:
         write(here.folder, SHOWS)
         assert await here.planner.reload("a test") is None
-        return await hand_over(asked, ends)
+        return await confirmed(asked, ends)
 
-    monkeypatch.setattr(sender, "hand_over", slowly)
+    monkeypatch.setattr(sender, "confirmed", slowly)
     assert here.pull("gate") == [None]
     assert here.lines() == [("trigger gate", "gate calls short (http)")]
     assert here.planner.outside.triggers.as_json() == []

@@ -1,0 +1,371 @@
+"""The facts that boards share: overrides, by the site's broker. Each board stores all of them and decides by itself.
+
+What is heard is joined with what is stored, acted on at once, and confirmed to the board that has changed it. What was
+changed here is published before the disk has it. After each connection a board publishes what the broker does not have.
+Where several boards could do so, each waits for a moment of its own, and the others hear the first one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from random import random
+from typing import Any
+
+from gloaming.daemon.direction.merged import join
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.shared_fact import MARK_BITS, NewerFactError, fact_of, is_shared, payload_of, read_fact
+from gloaming.daemon.planner.boards import Boards
+from gloaming.daemon.planner.confirmation import CONFIRM_S, Sent
+from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.jobs import Jobs
+from gloaming.daemon.planner.journal_texts import asked_text, ended_text
+from gloaming.daemon.planner.rig_monitor import RigMonitor
+from gloaming.daemon.planner.score_sender import ScoreSender
+from gloaming.daemon.planner.situation import KEEP_NS, Situation
+from gloaming.shows.time_units import SECOND_NS
+
+PREFIX, ACK, CONNECTED = "facts", "ack", "connected"
+APART_S = 0.01
+"""With each board of the site, the moments at which boards publish the same are spread over this longer time."""
+AT_ONCE, PAUSE_S = 200, 0.2
+"""So many facts are published at once, and then a pause: the link holds no more than ten times as many."""
+FACTS_MAX = 5000
+"""As many facts as a busy site has in weeks. Further ones stay at the broker."""
+SAID_SOONER_S = 0.3
+"""A board says that it could not confirm before the board that asked gives up."""
+ACKS_MAX, CONFIRMED_MAX = 20, 200
+"""So many facts of one turn are confirmed; so many of those that were asked here have their confirmations kept."""
+AHEAD_NS = 2 * SECOND_NS
+"""A skip begins up to a second later than it is asked for, as its sound needs."""
+IDS_AHEAD = 1 << 21
+"""An id whose number is so much higher than all others is no board's: it would use up the numbers."""
+NOT_CONFIRMED = "it has not confirmed this"
+TEXT_MAX = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """What a board has said of a version: whether it is on its wire, and what it sends."""
+
+    version: int
+    on_the_wire: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """A fact that another board has changed. `known` is what was stored before."""
+
+    known: Override | None
+    now: Override
+
+    @property
+    def ends(self) -> bool:
+        """Whether somebody has ended it early."""
+        return self.now.undone and not (self.known and self.known.undone)
+
+
+class SharedFacts:
+    """Owns what is known of the broker's facts. All methods are called on the event loop."""
+
+    def __init__(self, situation: Situation, boards: Boards, sender: ScoreSender, rig: RigMonitor, jobs: Jobs) -> None:
+        self._situation, self._boards, self._sender, self._rig, self._jobs = situation, boards, sender, rig, jobs
+        self._on_broker: dict[int, Override | None] = {}
+        """The facts that the broker retains; None for one that this version cannot read."""
+        self._retained: dict[int, Override | None] = {}
+        """Those of them that have come since the connection was lost."""
+        self._heard: dict[int, Override] = {}
+        """What nobody has acted on yet."""
+        self._due: set[int] = set()
+        """What the broker does not have."""
+        self._took_s = self._acted_s = 0.0
+        self._newer: dict[int, tuple[str, str]] = {}
+        """Of facts of a newer version: the board, and what this version does not know."""
+        self._ahead: dict[str, tuple[int, int]] = {}
+        """The boards whose facts begin in the future: how far, and when that instant comes."""
+        self._full = False
+        self._confirmations: dict[int, dict[str, Confirmation]] = {}
+        """By the ids of facts that were changed here, and by board."""
+        self._confirmed = asyncio.Event()
+        situation.store.changed = self._publish
+        boards.route(PREFIX, self._take)
+        boards.on(ACK, self._take_confirmation)
+        boards.on_connected(self._compare)
+
+    # what other parts use
+
+    async def confirmed(self, id: int, own: Awaitable[Sent]) -> tuple[Sent, list[dict[str, object]]]:
+        """Wait for this board's transmitter, and meanwhile for the other boards. Returns a row for each board of the
+        site, this one first; none where the site has no boards."""
+        site = self._situation.site
+        stored = self._situation.store.override(id) if site.boards else None
+        if stored is None:
+            return await own, []
+        found = self._confirmations.setdefault(id, {})
+        sent, _ = await asyncio.gather(own, self._others(found, stored.version))
+        found[site.board_name] = Confirmation(stored.version, sent.on_the_wire, sent.wire)
+        contact = {one.name: "" if one.contact else one.text(site.timezone) for one in self._boards.seen()}
+        names = [one.name for one in site.boards if one.name != site.board_name]
+        rows = [
+            {"name": name, **_row(found.get(name), stored.version, contact.get(name, "never in contact"))}
+            for name in names
+        ]
+        return sent, [{"name": site.board_name, "on_the_wire": sent.on_the_wire, "text": sent.wire}, *rows]
+
+    def asked(self, board: str) -> list[dict[str, object]]:
+        """What a board has confirmed of the overrides in force, or to come, that were asked for here."""
+        standing = {one.id: one for one in self._situation.standing(self._situation.now_ns())}
+        return [
+            {"id": id, **_row(found[board], found[board].version, "")}
+            for id, found in self._confirmations.items()
+            if id in standing and board in found
+        ]
+
+    def troubles(self) -> list[Trouble]:
+        """Facts of a newer version, too many of them, and clocks that differ."""
+        now_ns, site = self._situation.now_ns(), self._situation.site
+        if not site.boards:
+            return []
+        self._ahead = {board: ahead for board, ahead in self._ahead.items() if now_ns < ahead[1]}
+        ahead = [
+            Trouble(
+                TroubleCode.BOARD_AHEAD,
+                f"board {board}",
+                f"what was asked there begins {ahead_ns / SECOND_NS:.0f} s ahead of this board's clock",
+            )
+            for board, (ahead_ns, _) in self._ahead.items()
+        ]
+        newer = [
+            Trouble(TroubleCode.BOARD_NEWER, f"board {board}", f"it shares what is not acted on here: {text}")
+            for board, text in dict(self._newer.values()).items()
+        ]
+        text = f"the boards share more than {FACTS_MAX} overrides: further ones are not acted on"
+        return ahead + newer + ([Trouble(TroubleCode.SHARING_FLOOD, "shared facts", text)] if self._full else [])
+
+    def clear(self) -> None:
+        """Clear facts from the broker that are long over on all boards."""
+        if self._boards.sharing == CONNECTED and self._situation.trust.trusted:
+            since_ns = self._situation.now_ns() - KEEP_NS
+            for id in [id for id, one in self._on_broker.items() if one and _over_ns(one) < since_ns]:
+                del self._on_broker[id]
+                self._boards.publish(f"{PREFIX}/{id}", b"", retained=True)
+            self._full = len(self._on_broker) >= FACTS_MAX
+
+    # publishing
+
+    def _publish(self, override: Override) -> None:
+        """Share an override, as it is stored."""
+        self._due.discard(override.id)
+        if not is_shared(override.id) or _same(self._on_broker.get(override.id), override):
+            return
+        self._confirmations.setdefault(override.id, {})
+        while len(self._confirmations) > CONFIRMED_MAX:
+            del self._confirmations[next(iter(self._confirmations))]
+        try:
+            self._boards.publish(f"{PREFIX}/{override.id}", payload_of(override), retained=True)
+        except ValueError as error:
+            text = f"{override.kind.words} {override.id} cannot be shared: {error}"
+            self._note("fault", text)
+        else:
+            if self._boards.sharing == CONNECTED:
+                self._on_broker[override.id] = override
+
+    def _compare(self) -> None:
+        """After a connection: publish what the broker does not have."""
+        self._on_broker, self._retained = self._retained, {}
+        self._newer = {id: newer for id, newer in self._newer.items() if id in self._on_broker}
+        self._due.update(one.id for one in self._known() if self._is_missing(one))
+        self._publish_later(self._own_moment_s())
+
+    def _known(self) -> tuple[Override, ...]:
+        return self._situation.store.shared(self._situation.now_ns() - KEEP_NS)
+
+    def _is_missing(self, override: Override) -> bool:
+        """Whether the broker has another version, or none. One that cannot be read here stays as it is."""
+        if override.id in self._on_broker:
+            found = self._on_broker[override.id]
+            return found is not None and not _same(found, override)
+        return True
+
+    def _own_moment_s(self) -> float:
+        return random() * APART_S * len(self._situation.site.boards)
+
+    def _publish_later(self, after_s: float) -> None:
+        if self._due:
+            self._jobs.at(datetime.now(UTC) + timedelta(seconds=after_s), "share what is missing", self._publish_due)
+
+    def _publish_due(self) -> None:
+        for id in list(self._due)[:AT_ONCE]:
+            self._due.discard(id)
+            found = self._situation.store.override(id)
+            if found and self._is_missing(found):
+                self._publish(found)
+        self._publish_later(PAUSE_S)
+
+    # hearing
+
+    def _take(self, name: str, payload: bytes, retained: bool) -> None:
+        """A fact that the broker has. NotAFactError."""
+        id = int(name) if name.isdecimal() and len(name) < 20 else 0
+        broker = self._on_broker if self._boards.sharing == CONNECTED else self._retained
+        broker.pop(id, None)
+        self._newer.pop(id, None)
+        if not payload:
+            return
+        if len(broker) >= FACTS_MAX and self._situation.store.override(id) is None:
+            self._full = True
+            return
+        if id - self._situation.store.next_id() >= IDS_AHEAD << MARK_BITS:
+            raise ValueError("its id is higher than any board's")
+        try:
+            override = read_fact(payload, id)
+        except NewerFactError as error:
+            broker[id], self._newer[id] = None, (error.board, str(error))
+            return
+        broker[id] = override
+        self._look_at_clock_of(override)
+        self._heard[id] = join(self._heard[id], override) if id in self._heard else override
+        if len(self._heard) == 1:  # after the rest of what has arrived; a flood has half of the time
+            pause_s = max(0.0, self._acted_s + self._took_s - time.monotonic())
+            self._jobs.at(datetime.now(UTC) + timedelta(seconds=pause_s), "act on shared facts", self._act)
+
+    def _look_at_clock_of(self, override: Override) -> None:
+        """Note a board that asks for what is to come: it writes the instants of its own clock."""
+        for at_ns, board in (override.at_ns, override.author), (override.ended_ns or 0, override.changed_by):
+            ahead_ns = at_ns - self._situation.now_ns()
+            another = board != self._situation.site.board_name and board not in self._ahead
+            if ahead_ns > AHEAD_NS and another and self._situation.trust.trusted:
+                self._ahead[board] = ahead_ns, at_ns
+
+    def _act(self) -> None:
+        """Act on what was heard."""
+        begin_s = time.monotonic()
+        heard, self._heard = self._heard, {}
+        now, own = self._situation, self._situation.site.board_name
+        changes: list[_Change] = []
+        for id, override in heard.items():
+            known = now.store.override(id)
+            whole = join(known, override) if known else override
+            if self._boards.sharing == CONNECTED and self._is_missing(whole):
+                self._due.add(id)
+            if not _same(known, whole):
+                changes.append(_Change(known, _with_own_frames(whole, known)))
+        self._publish_later(self._own_moment_s())
+        if changes:
+            now.store.take_over(one.now for one in changes)
+            now.read_overrides()
+            self._sender.send()
+            self._write(changes)
+            asked = [one for one in changes if one.now.changed_by != own]
+            self._jobs.at(None, f"confirm {changes[0].now.id} {begin_s}", lambda: self._confirm(asked))
+        self._acted_s = time.monotonic()
+        self._took_s = self._acted_s - begin_s
+
+    def _write(self, changes: Iterable[_Change]) -> None:
+        """A line in the journal for what another board's person has asked for or ended."""
+        for one in changes:
+            now = one.now
+            if one.known is None:
+                text = asked_text(now, self._situation.now_ns(), self._situation.timezone)
+                self._write_line(now, f"{text} (asked at {now.author}){self._unknown_name(now)}", now.who)
+            if one.ends and not self._is_replaced(now):
+                self._write_line(now, f"{ended_text(now)} (asked at {now.changed_by})", now.ended_by)
+
+    def _write_line(self, override: Override, text: str, who: str) -> None:
+        kind = "hold" if override.hold else "override"
+        self._note(kind, text, f"{override.id} {text}", who, {"id": override.id, "board": override.changed_by})
+
+    def _is_replaced(self, override: Override) -> bool:
+        """Whether another override ended it: that has a line of its own."""
+        at_ns = override.ended_ns
+        return any(one.at_ns == at_ns and one.replaces(override) for one in self._situation.overrides)
+
+    def _unknown_name(self, override: Override) -> str:
+        site = self._situation.site
+        for what, name, known in (
+            ("zone", override.zone, site.zones),
+            ("piece", override.piece, site.pieces),
+            ("show", override.show, site.shows),
+        ):
+            if name is not None and name not in known:
+                return f"; this board's site has no {what} {name!r}, so it does nothing here"
+        return ""
+
+    def _note(
+        self, kind: str, text: str, alike: str = "", who: str = "", data: dict[str, object] | None = None
+    ) -> None:
+        self._situation.store.note_seldom(self._situation.now_ns(), kind, text, alike, data, who)
+
+    # confirming
+
+    async def _confirm(self, changes: list[_Change]) -> None:
+        """Tell the boards that have changed facts whether these are on this board's wire."""
+        if any(one.now.check and not one.now.check.path for one in changes) and await self._rig.render_shared():
+            self._sender.files_changed()
+            self._sender.send()
+        now_ns = self._situation.now_ns()
+        standing = {one.id: one for one in self._situation.standing(now_ns)}
+        asked = [one for one in changes if one.now.id in standing or one.ends][:ACKS_MAX]
+        await asyncio.gather(*(self._say(standing.get(one.now.id, one.now), one) for one in asked))
+
+    async def _say(self, override: Override, change: _Change) -> None:
+        ended = override.end_ns <= self._situation.now_ns()
+        sent = await self._sender.confirmed(override, ended, CONFIRM_S - SAID_SOONER_S)
+        about = {"id": override.id, "version": change.now.version, **sent._asdict()}
+        self._boards.send(change.now.changed_by, ACK, about)
+
+    def _take_confirmation(self, message: dict[str, Any]) -> None:
+        board, id, version, on_the_wire, text = (
+            message.get(key) for key in ("from", "id", "version", "on_the_wire", "wire")
+        )
+        if not (isinstance(id, int) and isinstance(version, int) and isinstance(on_the_wire, bool)):
+            raise ValueError("no confirmation of a board")
+        if id in self._confirmations and any(one.name == board for one in self._situation.site.boards):
+            self._confirmations[id][str(board)] = Confirmation(version, on_the_wire, str(text)[:TEXT_MAX])
+            self._confirmed.set()
+            self._confirmed = asyncio.Event()
+
+    async def _others(self, found: dict[str, Confirmation], version: int) -> None:
+        """Wait until the boards in contact have confirmed a version."""
+        own = self._situation.site.board_name
+        deadline_s = time.monotonic() + CONFIRM_S
+        while (left_s := deadline_s - time.monotonic()) > 0:
+            changed = self._confirmed
+            waits = [one.name for one in self._boards.seen() if one.contact and one.name != own]
+            if not any(name not in found or found[name].version < version for name in waits):
+                return
+            try:
+                await asyncio.wait_for(changed.wait(), left_s)
+            except TimeoutError:
+                return
+
+
+def _same(one: Override | None, other: Override) -> bool:
+    """Whether two versions are the same fact."""
+    return one is not None and fact_of(one) == fact_of(other)
+
+
+def _over_ns(override: Override) -> int:
+    """When a fact is over on a board too that has not heard of its end. Holds that nobody ended are looked at anew."""
+    return override.end_ns if override.hold else override.until_ns
+
+
+def _with_own_frames(override: Override, known: Override | None) -> Override:
+    """A check with the frame file that this board has, if its pattern has the same."""
+    check, own = override.check, known and known.check
+    if not (check and own and check.pattern and own.pattern):
+        return override
+    pattern = replace(check.pattern, spans=own.pattern.spans)
+    if pattern.file != own.pattern.file:
+        return override
+    return replace(override, check=replace(own, text=check.text, pattern=pattern))
+
+
+def _row(found: Confirmation | None, version: int, no_contact: str) -> dict[str, object]:
+    if found and found.version >= version and not no_contact:
+        return {"on_the_wire": found.on_the_wire, "text": found.text}
+    return {"on_the_wire": False, "text": no_contact or NOT_CONFIRMED}
