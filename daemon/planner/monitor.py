@@ -63,6 +63,8 @@ class Monitor:
         self._failing: dict[tuple[str, str], str] = {}
         """The problem of each alert and hook that cannot be delivered, by kind and name."""
         self._times: tuple[Times, ...] = ()
+        self._away_reported: set[str] = set()
+        """The boards without contact that this board's alerts report, as it acted when they were lost."""
         self._slow_at_ns = self._times_ns = self._looked_ns = self._opened_ns = 0
         self._loop: asyncio.AbstractEventLoop | None = None
         site = situation.site
@@ -102,7 +104,7 @@ class Monitor:
             self._slow_at_ns = monotonic_ns + SLOW_NS
             self.board = read_board(self._state)
         self._note_troubles(now_ns)
-        self.alerts.look(self._standing(), monotonic_ns, now_ns)  # an untrusted clock is a trouble too
+        self.alerts.look(self._for_alerts(), monotonic_ns, now_ns)  # an untrusted clock is a trouble too
         self.send_due()
         if self._other_build and not self._lit_soon(now_ns):
             self._other_build = False
@@ -217,6 +219,13 @@ class Monitor:
                 note(now_ns, "trouble", f"over: {key[1]}", data={"over": True, "subject": key[1]})
 
     # alerts and hooks
+
+    def _for_alerts(self) -> list[Trouble]:
+        """The troubles that this board's alerts report. Of a board without contact, one board alone reports."""
+        found = self._standing()
+        away = {one.subject for one in found if one.code == TroubleCode.BOARD_AWAY}
+        self._away_reported = away if self._acting.acts() else away & self._away_reported
+        return [one for one in found if one.subject in self._away_reported or one.code != TroubleCode.BOARD_AWAY]
 
     def _sends(self, hook: Hook) -> bool:
         """Whether this board sends a hook now."""

@@ -14,6 +14,7 @@ from gloaming.daemon.direction.requests import ask
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site, load_site
 from tests.daemon.quay_site import TABLES, ns, performance, site_of, write
@@ -180,6 +181,32 @@ def test_an_untrusted_clock_causes_an_alert(tmp_path: Path) -> None:
         asyncio.run(boot_at_1970())
     ((_, body),) = hook.got
     assert (json.loads(body)["event"], json.loads(body)["kind"]) == ("trouble", "clock")
+
+
+def test_of_several_boards_the_acting_one_reports_a_lost_board_and_its_return(tmp_path: Path) -> None:
+    """A board that acts for a while only reports the end of what it has reported, whoever acts then."""
+    boards = '[[board]]\nname = "quay"\ncontrollers = ["left"]\n[[board]]\nname = "spare"\nspare_for = "quay"\n'
+    with WebhookServer("127.0.74.44") as hook:
+        alert = f'\n[[alert]]\nurl = "{hook.url}/"\nkinds = ["boards"]\nafter = "0 s"\nover_after = "0 s"\n'
+        site = replace(site_of(tmp_path / "site", TABLES, NIGHT, boards, alert), board_name="spare")
+        east, west = (Trouble(TroubleCode.BOARD_AWAY, f"board {name}", "no contact") for name in ("east", "west"))
+
+        async def work() -> None:
+            planner, acts = evening(site, tmp_path / "state", "2026-12-01T18:00:00"), [False]
+            planner._acting.acts = lambda named=None: acts[0]  # type: ignore[method-assign]
+            for troubles, acts[0] in (([east], False), ([west], True), ([east, west], False), ([east], False)):
+                planner._monitor.others[:] = [lambda troubles=troubles: troubles]
+                for _ in range(2):
+                    planner._monitor.look()
+            await asyncio.to_thread(wait_until, lambda: len(hook.got) == 2, "both alerts")
+            ends(planner)
+
+        asyncio.run(work())
+    said = [json.loads(body) for _, body in hook.got]
+    assert [(one["event"], one["subject"], one["site"]) for one in said] == [
+        ("trouble", "board west", "Pier Road boathouse, spare"),
+        ("over", "board west", "Pier Road boathouse, spare"),
+    ]
 
 
 def test_a_transmitter_of_the_build_on_the_disk_is_not_stopped_although_the_planner_is_older(
