@@ -271,18 +271,19 @@ class Override:
         return self.end_ns if self.ended_ns is not None and self.ended_ns <= at_ns else self.until_ns
 
 
-def after_step(override: Override, now_ns: int, step_ns: int) -> Override:
+def after_step(override: Override, now_ns: int, step_ns: int, begins_too: bool = False) -> Override:
     """An override after the wall clock was set, by `step_ns` to `now_ns`.
 
     An override in force keeps the time that it has left. An override that is over does not return. An end at a whole
-    second is a time of the clock: it stays, or moves by whole days where the clock was on another day.
+    second is a time of the clock: it stays, or moves by whole days where the clock was on another day. A clock
+    that was behind moves the begin only with `begins_too`: boards whose clocks were right know of it.
     """
     before_ns = now_ns - step_ns
     if override.at_ns > before_ns or override.end_ns <= min(before_ns, now_ns):
         return override
     days_ns = round(step_ns / DAY_NS) * DAY_NS
     until_ns = override.until_ns + (days_ns if override.until_ns % SECOND_NS == 0 else step_ns)
-    if step_ns > 0 and not days_ns:
+    if step_ns > 0 and not days_ns and not begins_too:
         return replace(override, until_ns=max(until_ns, override.at_ns))
     ended_ns = None if override.ended_ns is None else override.ended_ns + step_ns
     at_ns = override.at_ns + step_ns

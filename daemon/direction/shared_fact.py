@@ -41,6 +41,11 @@ def is_shared(id: int) -> bool:
     return id >> MARK_BITS > 0
 
 
+def first_with_number_of(id: int) -> int:
+    """The first id with the number of an id that several boards know, whatever its mark. Another id as it is."""
+    return id >> MARK_BITS << MARK_BITS if is_shared(id) else id
+
+
 def fact_of(override: Override) -> dict[str, Any]:
     """An override as a fact. What is None, False or empty is left out."""
     found = {field.name: getattr(override, field.name) for field in fields(override)}

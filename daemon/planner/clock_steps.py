@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import NamedTuple
 
 from gloaming.daemon.direction import rules_in_force as holding
 from gloaming.daemon.direction.occurrences import neighbours_windows
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.rules_in_force import HeldRule
+from gloaming.daemon.direction.shared_fact import first_with_number_of
 from gloaming.daemon.planner.clock import STEP_NS
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.store import Store
@@ -28,8 +30,8 @@ SLACK_NS = SECOND_NS
 class BootClocks(NamedTuple):
     """The clocks of one boot.
 
-    `first` is the id of its first override. `apart_ns` is how far the wall clock is ahead of the monotonic clock.
-    `trusted` says whether windows that begin by this clock are held. `held` are the windows that are.
+    Its overrides have the id `first` or higher ones. `apart_ns` is how far the wall clock is ahead of the monotonic
+    clock. `trusted` says whether windows that begin by this clock are held. `held` are the windows that are.
     """
 
     boot: str
@@ -62,14 +64,14 @@ class ClockSteps:
         apart_ns = now.utc_ns - now.monotonic_ns
         before = self.clocks if self.clocks.boot == boot else _read(store.fact(FACT))
         if before is None or before.boot != boot:
-            self._keep(BootClocks(boot, store.next_id(), apart_ns, trust.windows_hold, ()))
+            self._keep(BootClocks(boot, first_with_number_of(store.next_id()), apart_ns, trust.windows_hold, ()))
             return
         step_ns, moved, held = apart_ns - before.apart_ns, [], before.held
         if abs(step_ns) < STEP_NS:
             apart_ns = before.apart_ns
         else:
             asked = store.overrides(now.utc_ns - max(0, step_ns))
-            steps = ((one, after_step(one, now.utc_ns, step_ns)) for one in asked if one.id >= before.first)
+            steps = ((one, _after_step(one, now.utc_ns, step_ns, before, site)) for one in asked)
             moved = [new.changed(site.board_name) for one, new in steps if new != one]
             was_ns = now.utc_ns - step_ns
             begun = neighbours_windows(site, was_ns, was_ns + 1) if before.trusted else ()
@@ -89,6 +91,18 @@ class ClockSteps:
         if clocks != self.clocks:
             self.clocks = clocks
             self._store.move(moved, FACT, json.dumps(clocks._asdict()))
+
+
+def _after_step(one: Override, now_ns: int, step_ns: int, before: BootClocks, site: Site) -> Override:
+    """An override after a step. What was asked of another board, or by an earlier boot, counts by other clocks.
+
+    An end that is still to come was asked for here, while this clock was ahead.
+    """
+    if one.id >= before.first and one.author in ("", site.board_name):
+        return after_step(one, now_ns, step_ns, begins_too=bool(site.boards))
+    if site.boards and one.ended_ns is not None and now_ns < one.ended_ns <= now_ns - step_ns:
+        return replace(one, ended_ns=one.ended_ns + step_ns)
+    return one
 
 
 def _read(text: str | None) -> BootClocks | None:
