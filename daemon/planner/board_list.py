@@ -43,19 +43,17 @@ def boards_json(
     site: Site,
     seen: Sequence[BoardSeen],
     sharing: str,
-    own: Mapping[str, Any],
     asked: Callable[[str], list[dict[str, Any]]],
     offset_ms: Callable[[str], float | None],
 ) -> dict[str, Any]:
-    """The answer of GET /api/boards. `own` is the status of this board. `asked` gives what a board of some name has
-    confirmed, `offset_ms` how far its clock is from this board's."""
+    """The answer of GET /api/boards. `asked` returns what a board has confirmed, `offset_ms` how far its clock is from
+    this board's."""
     names = {board.name for board in site.boards}
     strangers = [(None, one) for one in seen if one.name not in names]
     rows = []
     for board, one in (*_of_site(site, seen), *strangers):
-        last = own if one.name == site.board_name else one.status
-        present = _present(site, last if one.contact else {}, offset_ms(one.name))
-        rows.append({**_known(site, board, one, last), **present, "asked": asked(one.name)})
+        present = _present(site, one.status if one.contact else {}, offset_ms(one.name))
+        rows.append({**_known(site, board, one), **present, "asked": asked(one.name)})
     return {"this": site.board_name, "sharing": sharing, "boards": rows}
 
 
@@ -64,7 +62,7 @@ def _of_site(site: Site, seen: Iterable[BoardSeen]) -> list[tuple[Board, BoardSe
     return [(board, known.get(board.name) or BoardSeen(board.name, False, None, {})) for board in site.boards]
 
 
-def _known(site: Site, board: Board | None, one: BoardSeen, last: Mapping[str, Any]) -> dict[str, Any]:
+def _known(site: Site, board: Board | None, one: BoardSeen) -> dict[str, Any]:
     """What is known of a board also without contact. `board` is its table, None for one that the site does not name."""
     return {
         "name": one.name,
@@ -75,8 +73,8 @@ def _known(site: Site, board: Board | None, one: BoardSeen, last: Mapping[str, A
         "text": one.text(site.timezone),
         "controllers": list(board.controllers or ()) if board else [],
         "spare_for": board.spare_for if board else None,
-        "address": (board.address if board else None) or _web(_of(last, "address", str)),
-        "program": _of(last, "program", str),
+        "address": (board.address if board else None) or _web(_of(one.status, "address", str)),
+        "program": _of(one.status, "program", str),
     }
 
 

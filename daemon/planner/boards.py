@@ -11,7 +11,7 @@ import json
 import logging
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from importlib.metadata import version
 from typing import Any
@@ -146,10 +146,6 @@ class Boards:
     def say(self, key: str, value: object) -> None:
         """Publish a value with this board's status, when it has changed. It must fit into JSON."""
         self._said[key] = value
-
-    def own(self) -> Mapping[str, object]:
-        """What this board says of itself."""
-        return self._look_up()
 
     def seen(self) -> tuple[BoardSeen, ...]:
         """All boards of the site, and those in contact that the site does not name."""

@@ -284,9 +284,8 @@ class Planner:
 
     def board_list(self) -> dict[str, Any]:
         """The answer of GET /api/boards."""
-        boards = self._boards
-        offset_ms = self._board_clocks.offset_ms
-        return boards_json(self.site, boards.seen(), boards.sharing, boards.own(), self._sharing.asked, offset_ms)
+        boards, offset_ms = self._boards, self._board_clocks.offset_ms
+        return boards_json(self.site, boards.seen(), boards.sharing, self._sharing.asked, offset_ms)
 
     def status(self) -> Status:
         """The figures of the planner, its transmitter and its board."""

@@ -3,16 +3,22 @@ desktop; the season and a survey of the demonstration; the wiring sheet of the q
 
 from __future__ import annotations
 
+import os
 import tempfile
+from importlib.metadata import version
 from pathlib import Path
 
 from PIL import Image
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from gloaming.api.cli.main import main as gloaming
+from gloaming.daemon.site.board_name import VARIABLE
 from gloaming.shows.demonstration.season import make_season
-from tests.browser.board import MS, Board, board, chromium, phone, set_up, signed_in
+from tests.browser.board import MS, Board, big_button_is_ready, board, chromium, phone, set_up, signed_in
 from tests.browser.test_setup_site import changed, set_up_text
+from tests.browser.test_zones import BOARDS
+from tests.light_boards import light_boards
+from tests.mosquitto import Mosquitto
 from tests.places import TOP
 from tests.waiting import wait_until
 
@@ -59,6 +65,46 @@ def main() -> None:
         set_up_site(browser, site)
         set_up_pieces(browser, site, Path(folder))
         set_up_documents(browser, site)
+        several_boards(browser, Path(folder))
+
+
+def several_boards(browser: Browser, folder: Path) -> None:
+    """Three boards, of which one has lost its power: after a pause, and the list of the boards."""
+    far = '\n[[controller]]\nname = "far"\nhost = "127.0.78.33"\nuniverses = "3"\n'
+    clock = {"by": "chrony", "error_ms": 0.4, "trusted": True}
+    os.environ[VARIABLE] = "quay"
+    with (
+        Mosquitto(folder) as broker,
+        board(
+            folder / "boards" / "site",
+            "127.0.78.32",
+            at="2026-12-12T20:14",
+            rig=lambda text: text + far,
+            phone=BOARDS.format(this="quay", far="far", broker=broker.url("pier-road")),
+        ) as site,
+        light_boards(broker, "pier-road", "east", "spare", program=version("gloaming"), clock=clock) as others,
+    ):
+        others["spare"].say(address="https://192.0.2.13:8080")
+        wait_until(lambda: site.ask("GET", "/api/now")["boards"]["in_contact"] == 3, "three boards", every_s=0.5)
+        others["east"].lose()
+        wait_until(lambda: site.ask("GET", "/api/now")["health"]["troubles"], "a trouble", every_s=0.5)
+        for scheme in ("dark", "light"):
+            with phone(browser, color_scheme=scheme) as context:
+                page = signed_in(context, site)
+                page.locator("#pause").click()
+                expect(page.locator("#message")).to_contain_text("2 of 3 on the wire: black.", timeout=MS)
+                expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+                page.wait_for_timeout(500)
+                keep(page, f"boards-paused-{scheme}")
+                page.evaluate("showMessage('')")
+                page.locator("#boards summary").click()
+                expect(page.locator("#boards li")).to_have_count(3, timeout=MS)
+                page.evaluate("scrollTo(0, boards.offsetTop - 16)")
+                page.wait_for_timeout(500)
+                keep(page, f"boards-{scheme}")
+                big_button_is_ready(page)
+                page.locator("#pause").click()
+                wait_until(site.lit, "light")
 
 
 def zones(browser: Browser, site: Board) -> None:

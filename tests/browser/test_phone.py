@@ -585,7 +585,7 @@ def test_troubles_are_above_the_state_with_what_to_do(browser: Browser, site: Bo
     def troubled(route: Route) -> None:
         answer = route.fetch()
         now = answer.json()
-        trouble = {"kind": "controller", "subject": "left", "text": "left does not answer", "do": "look at its cable"}
+        trouble = {"kind": "boards", "subject": "board east", "text": "no contact", "do": "look at its cable"}
         now["health"] = {**now["health"], "ok": False, "troubles": [{**trouble, "since": now["at"]}]}
         route.fulfill(response=answer, json=now)
 
@@ -593,7 +593,9 @@ def test_troubles_are_above_the_state_with_what_to_do(browser: Browser, site: Bo
         page.route("**/api/events", lambda route: route.abort())
         page.route("**/api/now", troubled)
         page.goto(site.address)
-        expect(page.locator("#health")).to_contain_text("What to do: look at its cable.", timeout=MS)
+        expect(page.locator("#health")).to_contain_text(
+            "board east: no contact.What to do: look at its cable.", timeout=MS
+        )
         wrong, state = page.locator("#health").bounding_box(), page.locator("#state").bounding_box()
         assert wrong and state
         assert wrong["y"] + wrong["height"] < state["y"]

@@ -1,13 +1,15 @@
-"""Zones on the page: dim one part of the rig, see what differs, and what is out of service."""
+"""Parts of the rig on the page: zones, what differs and what is out of service, and the boards that feed the parts."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
+from gloaming.daemon.site.board_name import board_name
 from tests.browser.board import (
     MS,
     Board,
@@ -19,11 +21,29 @@ from tests.browser.board import (
     phone,
     signed_in,
 )
+from tests.light_boards import LightBoard, light_boards
+from tests.mosquitto import Mosquitto
 from tests.tools import needs
 from tests.waiting import wait_until
 
 pytestmark = needs("chromium", "fonts")
 
+BOARDS = """
+[[board]]
+name = "{this}"
+controllers = ["left"]
+
+[[board]]
+name = "east"
+controllers = ["{far}"]
+
+[[board]]
+name = "spare"
+spare_for = "{this}"
+
+[sharing]
+broker = "{broker}"
+"""
 MANY = [f"window {number}" for number in range(1, 31)] + ["the lanterns along the quay wall, as far as the slipway"]
 
 SIZES = ((390, 844), (320, 568))
@@ -326,3 +346,88 @@ def test_a_hold_says_why_and_is_ended_for_an_hour_where_the_site_allows_it(brows
     (site.folder / "site.toml").write_text(plain)
     reload(site)
     wait_until(lambda: not site.ask("GET", "/api/now")["overrides"], "the end of the holds")
+
+
+@needs("mosquitto")
+def test_any_board_s_page_says_who_is_in_contact_and_on_whose_wire_a_pause_is(
+    browser: Browser, site: Board, tmp_path: Path
+) -> None:
+    """Three boards, of which one loses its power; and a thumb that taps too often."""
+    with annas_phone(browser, site) as page, Mosquitto(tmp_path) as broker:
+        line, message = page.locator("#boards-line"), page.locator("#message")
+        expect(line).to_be_hidden()
+        expect(page.locator("#boards")).to_be_hidden()
+        with (site.folder / "site.toml").open("a") as file:
+            file.write(BOARDS.format(this=board_name(), far="left", broker=broker.url("pier-road")))
+        reload(site)
+        with light_boards(broker, "pier-road", "east", "spare", program="0.1.0") as others:
+            expect(line).to_have_text("3 of 3 boards in contact.", timeout=MS)
+            page.get_by_role("button", name="PAUSE").tap()
+            expect(message).to_have_text("Paused for 15 minutes. 3 of 3 on the wire: black.", timeout=MS)
+            big_button_is_ready(page)
+            page.get_by_role("button", name="RESUME").tap()
+            expect(message).to_contain_text("Resumed. 3 of 3 on the wire: light", timeout=MS)
+            others["east"].lose()
+            expect(line).to_have_text(
+                re.compile(r"^2 of 3 boards in contact; east: no contact since 18:\d\d\.$"), timeout=MS
+            )
+            expect(line).to_have_class("bad")
+            big_button_is_ready(page)
+            with broker.listen("pier-road/facts/+") as facts:
+                for _ in range(8):
+                    page.locator("#pause").tap()
+                expect(message).to_have_text(
+                    re.compile(
+                        r"^Paused for 15 minutes\. 2 of 3 on the wire: black\. east: no contact since 18:\d\d\. "
+                        r"A board without contact plays on, and gets this when it is back\.$"
+                    ),
+                    timeout=MS,
+                )
+                assert len(site.ask("GET", "/api/now")["overrides"]) == 1
+                assert len([one for one in facts if not one.retain]) == 1
+            page.get_by_text("Boards", exact=True).tap()
+            rows = page.locator("#boards li")
+            expect(rows).to_have_count(3, timeout=MS)
+            wrong = "2 of 3 with something wrong, first in the list."  # this one has no sound device
+            expect(page.locator("#boards")).to_contain_text(wrong, timeout=MS)
+            expect(rows.nth(1)).to_contain_text(
+                re.compile(r"^east no contact since 18:\d\dFeeds left; program 0\.1\.0$")
+            )
+            expect(rows.filter(has_text="spare")).to_contain_text(f"Spare for {board_name()}")
+            expect(rows.filter(has_text="spare")).to_contain_text("Paused: black", timeout=MS)
+            assert_clean(page)
+            back = LightBoard(broker, "pier-road", "east")
+            expect(line).to_have_text("3 of 3 boards in contact.", timeout=MS)
+            expect(page.locator("#boards")).to_contain_text("1 of 3 with something wrong", timeout=MS)
+            back.lose()
+
+
+def test_of_a_thousand_boards_those_with_something_wrong_come_first_and_one_is_found_by_name(
+    browser: Browser, site: Board
+) -> None:
+    with (site.folder / "site.toml").open("a") as file:
+        file.write(BOARDS.format(this=board_name(), far="left", broker="mqtt://127.0.78.4:1/nobody"))
+    reload(site)
+
+    def thousand(route: Route) -> None:
+        answer = route.fetch()
+        found = answer.json()
+        one = {**found["boards"][0], "this": False, "contact": True, "text": "in contact", "troubles": 0}
+        away = {"contact": False, "text": "no contact since 18:04"}
+        boards = [{**one, "name": f"hut-{number}", **(away if number == 777 else {})} for number in range(1000)]
+        route.fulfill(response=answer, json={**found, "boards": boards})
+
+    with annas_phone(browser, site) as page:
+        page.route("**/api/boards", thousand)
+        page.get_by_text("Boards", exact=True).tap()
+        section, rows = page.locator("#boards"), page.locator("#boards li")
+        expect(section).to_contain_text(
+            "1 of 1,000 with something wrong, first in the list. The first 40 of 1,000 are here.", timeout=MS
+        )
+        expect(rows).to_have_count(40)
+        expect(rows.first).to_contain_text("hut-777 no contact since 18:04")
+        page.get_by_label("Find a board by its name").fill("HUT-99")
+        expect(rows).to_have_count(11)
+        assert_clean(page)
+        page.get_by_label("Find a board by its name").fill("boathouse")
+        expect(section).to_contain_text("There is no board of this name.")

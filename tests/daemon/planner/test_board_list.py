@@ -32,8 +32,8 @@ controllers = []
 broker = "mqtt://192.0.2.9/pier-road"
 """
 SINCE_NS = instant("2026-12-12T20:14:33")
-QUAY = BoardSeen("quay", True, None, {})
-OWN = {"site": "abc", "program": "1.0", "troubles": 0, "clock": {"by": "chrony", "error_ms": 0.4, "trusted": True}}
+STATUS = {"site": "abc", "program": "1.0", "troubles": 0, "clock": {"by": "chrony", "error_ms": 0.4, "trusted": True}}
+QUAY = BoardSeen("quay", True, None, STATUS)
 
 
 @pytest.fixture
@@ -47,7 +47,7 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Site:
 
 def listed(site: Site, *seen: BoardSeen) -> dict[str, Any]:
     """The rows by their names, as the model returns them."""
-    found = boards_json(site, seen, "connected", OWN, lambda _: [], lambda name: 1.234 if name == "east" else None)
+    found = boards_json(site, seen, "connected", lambda _: [], lambda name: 1.234 if name == "east" else None)
     assert BoardsListed.model_validate(found).model_dump() == found
     return {row["name"]: row for row in found["boards"]}
 
@@ -70,7 +70,7 @@ def test_in_brief_the_boards_without_contact_are_named_with_since_when(site: Sit
 
 def test_a_site_without_boards_has_nothing_to_say_of_them(site: Site) -> None:
     assert boards_now(replace(site, boards=()), (), "none") is None
-    assert boards_json(replace(site, boards=()), (), "none", OWN, lambda _: [], lambda _: None)["boards"] == []
+    assert boards_json(replace(site, boards=()), (), "none", lambda _: [], lambda _: None)["boards"] == []
 
 
 def test_without_a_broker_a_person_reads_that_a_pause_reaches_one_board(site: Site) -> None:
@@ -124,7 +124,7 @@ def test_a_board_says_what_it_knows_of_each(site: Site) -> None:
 
 
 def test_of_a_board_without_contact_only_what_stays_true_is_listed(site: Site) -> None:
-    status = {"program": "1.1", "troubles": 2, "site": "abc", "carries": True, "clock": OWN["clock"]}
+    status = {"program": "1.1", "troubles": 2, "site": "abc", "carries": True, "clock": STATUS["clock"]}
     row = listed(site, QUAY, BoardSeen("east", False, SINCE_NS, status))["east"]
     assert (row["program"], row["troubles"], row["clock"], row["same_site"], row["carries"]) == (
         "1.1",

@@ -49,12 +49,11 @@ export async function boards(place, page) {
 }
 
 function item(one, page) {
-  const made = row(`${one.name}${one.this ? " (this one)" : ""} `, feeds(one));
+  const made = row(`${one.name}${one.this ? " (this one)" : ""} `, `${feeds(one)}${one.program ? `; program ${one.program}` : ""}`);
   const what = made.firstChild;
   const line = (text, className = "") => what.append(page.element("small", text, { className }));
   what.firstChild.after(page.element("b", page.localTimes(one.text), { className: one.contact ? "good" : "bad" }));
   if (one.clock) line(clock(one.clock), one.clock.trusted ? "" : "bad");
-  if (one.program) line(`Program ${one.program}`);
   if (one.troubles) line(one.troubles === 1 ? "1 trouble: its own page says which" : `${one.troubles} troubles: its own page says which`, "bad");
   if (one.same_site === false) line("Its site is not the same as here", "bad");
   for (const each of one.asked) line(`${asked(each.id, page)}: ${page.localTimes(each.text)}`, each.on_the_wire ? "" : "bad");
@@ -67,14 +66,15 @@ function item(one, page) {
 }
 
 function feeds(one) {
-  if (!one.spare_for) return one.controllers.length ? `Feeds ${some(one.controllers)}` : "It feeds nothing by this board's site.toml";
+  if (!one.in_site) return "It is not in this board's site.toml";
+  if (!one.spare_for) return `Feeds ${some(one.controllers) || "nothing"}`;
   return one.carries ? `Spare for ${one.spare_for}: it carries the light now` : `Spare for ${one.spare_for}`;
 }
 
 function clock({ by, error_ms: error, offset_ms: offset, trusted }) {
   const within = error === null ? "" : `, within ${error} ms`;
   const off = offset === null ? "" : `, ${Math.abs(offset)} ms ${offset < 0 ? "behind" : "ahead of"} this board's`;
-  return `Clock by ${by}${trusted ? within : ", not trusted"}${off}`;
+  return `Clock: ${by}${trusted ? within : ", not trusted"}${off}`;
 }
 
 function asked(id, page) {

@@ -197,7 +197,7 @@ function choosePart(name) {
 function troubleItem(trouble) {
   const item = element("li");
   const name = trouble.subject.split("/").pop();
-  const text = trouble.text.includes(name) ? sentence(trouble.text) : `${name}: ${sentence(trouble.text)}`;
+  const text = trouble.text.includes(name) ? sentence(trouble.text) : name + sentence(`: ${trouble.text}`);
   const what = element("div", text);
   if (trouble.do) what.append(element("small", `What to do: ${trouble.do}.`));
   if (trouble.since) what.append(element("small", `Since ${when(trouble.since)}.`));
