@@ -23,13 +23,21 @@ GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (I
 """The groups that a value of `output.multicast` means."""
 
 
-def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses, boards: Iterable[str] = ()) -> Setup:
-    """The setup: where this board's universes go, how packets look, and the limits. `boards` are the CIDs of the site's
-    other boards.
+def setup_of(
+    site: Site,
+    cid: UUID,
+    limits: Limits | None,
+    addresses: Addresses,
+    boards: Iterable[str] = (),
+    knows_time: bool = True,
+) -> Setup:
+    """The setup: where this board's universes go, how packets look, and the limits. `boards` has the CIDs of the site's
+    other boards. A board that does not know the time sends black, with the lowest priority where others may send light.
 
     The universes of a controller whose name has no address go nowhere but to multicast, if it has that.
     """
     rig, output = site.part, site.output
+    priority = site.priority if knows_time or not site.boards else 0
     targets = []
     for number, slots in site.slots.items():
         if (controller := rig.controller_of.get(number)) is None:
@@ -39,7 +47,7 @@ def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses,
         hosts = (*((address,) if address else ()), *groups)
         targets.append(Target(number, slots, hosts, controller.spread, controller.lead))
     return Setup(
-        heading=Heading(cid, site.source_name, site.priority, output.synchronization, output.preview),
+        heading=Heading(cid, site.source_name, priority, output.synchronization, output.preview),
         targets=tuple(targets),
         interface=output.interface,
         between_performances=output.between_performances,

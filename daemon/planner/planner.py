@@ -391,6 +391,7 @@ class Planner:
         self._jobs.at(at, "hooks", self._monitor.send_due)
 
     def _clock_was_set(self) -> None:
+        self._sender.send_setup()
         self._sender.decide_anew()
 
     def _clock_stepped(self) -> None:

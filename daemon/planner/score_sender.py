@@ -75,7 +75,9 @@ class ScoreSender:
         now = self._situation
         cid = cid_of(now.store, now.now_ns())
         self._known_boards = self._boards()
-        setup = setup_of(now.site, cid, self._rig.limits(), self._rig.names.addresses, self._known_boards)
+        setup = setup_of(
+            now.site, cid, self._rig.limits(), self._rig.names.addresses, self._known_boards, now.trust.trusted
+        )
         if setup != self._setup:
             self._setup = setup
             self._client.send(setup.to_json())

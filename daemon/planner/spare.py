@@ -18,7 +18,7 @@ STARTED_NS = 60 * SECOND_NS
 SETTLED_NS = 5 * SECOND_NS
 """How long a spare sends before it misses the board: until then it may not have heard it yet."""
 GONE_NS = 3 * SECOND_NS
-BACK_NS = 10 * SECOND_NS
+BACK_NS = 5 * SECOND_NS
 """A board that is not heard counts as gone after `GONE_NS`, and as back once it has been heard for `BACK_NS`."""
 AWAY_NS = int(AWAY_S * SECOND_NS)
 

@@ -65,7 +65,7 @@ class Transmitter:
         self.sound = SoundClient(self._trouble)
         self.grants = ask_for_grants()
         ahead = ReadAhead(lambda: self._wake(waker), partial(follow_grants, self.grants))
-        self.player = Player(ahead, self._frames_trouble, time.monotonic_ns(), self.sound.shift_ns)
+        self.player = Player(ahead, self._frames_trouble, self.sound.shift_ns)
         self.build = build()
         self.totals = Totals()
         self.watch: SourceWatch | None = None

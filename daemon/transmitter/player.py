@@ -18,7 +18,8 @@ from gloaming.daemon.transmitter.windows import ClockOffsets, WindowHolds
 from gloaming.shows.time_units import SECOND_NS
 
 GRACE_NS = 300_000_000
-"""How long a new transmitter waits for its first score before it sends black."""
+"""How long a new transmitter waits for its first score, which comes just after the setup, before it sends black. So a
+board that is back does not replace its spare's frames by black for a moment."""
 COMING_NS = 3 * SECOND_NS
 """How long before its start the transmitter begins to read a piece."""
 AHEAD_NS = SECOND_NS // 10
@@ -28,9 +29,7 @@ AHEAD_NS = SECOND_NS // 10
 class Player:
     """Holds the score, the windows and a send group for each lead. The main loop calls `tick` when it is due."""
 
-    def __init__(
-        self, ahead: ReadAhead, trouble: Trouble, now_ns: int, shift: Shift = lambda segment, turn, at_ns: 0
-    ) -> None:
+    def __init__(self, ahead: ReadAhead, trouble: Trouble, shift: Shift = lambda segment, turn, at_ns: 0) -> None:
         self.ahead, self.trouble, self.shift = ahead, trouble, shift
         self.output: Output | None = None
         self.send_groups: list[SendGroup] = []
@@ -38,7 +37,8 @@ class Player:
         self.windows: Windows | None = None
         self.holds = WindowHolds()
         self.frames, self.lateness = Frames(), Lateness()
-        self._began_ns = now_ns
+        self._began_ns: int | None = None
+        """When the first output was there."""
         self.areas: dict[int, AreaGroup] = {}
         """Those send groups, by their place, in which areas of the rig show something of their own."""
         self._groups: list[PacketGroup] = []
@@ -81,6 +81,8 @@ class Player:
             self.holds.look(self.windows, clocks, monotonic_ns)
         if not self.send_groups:
             return monotonic_ns + SECOND_NS
+        if self._began_ns is None:
+            self._began_ns = monotonic_ns
         if (self.score is None or self.windows is None) and monotonic_ns < self._began_ns + GRACE_NS:
             return self._began_ns + GRACE_NS
         if self.score and (monotonic_ns >= self._ahead_ns or self.score is not self._ahead_score):

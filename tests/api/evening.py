@@ -204,7 +204,8 @@ class Evening:
     def kill_everything(self) -> None:
         """Kill the supervisor and both its children at once, as a power cut does."""
         assert self.process
-        pids = [self.process.pid, self.pid("planner"), self.pid("transmitter")]
+        # the transmitter first: it would end its streams when the supervisor is gone
+        pids = [self.pid("transmitter"), self.pid("planner"), self.process.pid]
         for pid in pids:
             os.kill(pid, signal.SIGKILL)
         self.process.wait(PATIENCE_S)

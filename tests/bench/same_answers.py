@@ -217,7 +217,7 @@ def packets(site: Site, at_ns: int, overrides: tuple[Override, ...], shelf: Fake
     windows = windows_of(site, at_ns - 86_400 * S, at_ns + 86_400 * S)
     with patch.object(output_module, "UdpSender", lambda *options: sender):
         output = Output(Setup.from_json(passed(setup_of(site, UUID(CID), None, {}))))
-    player = Player(cast(ReadAhead, shelf), lambda *said: None, begin_ns)
+    player = Player(cast(ReadAhead, shelf), lambda *said: None)
     player.use(output)
     player.score = Score.from_json(passed(told))
     player.windows = Windows.from_json(passed(windows))

@@ -218,7 +218,7 @@ class BoxedBoard:
 
     def start_transmitter(self) -> None:
         """Start a new transmitter. A running planner sends it setup, score and windows."""
-        self.player = Player(cast(ReadAhead, FakeReadAhead()), lambda *said: None, self.monotonic_ns)
+        self.player = Player(cast(ReadAhead, FakeReadAhead()), lambda *said: None)
         self.next_ns = self.monotonic_ns
         if self.planner:
             for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -181,3 +182,20 @@ def test_an_override_that_divides_an_area_is_no_change_of_what_it_shows(tmp_path
             assert lines() == ["left dark"]
 
     asyncio.run(work())
+
+
+def test_a_board_that_does_not_know_the_time_leaves_the_light_to_its_spare(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It sends black, with the lowest priority (E1.31 6.2.3)."""
+    boards = '\n[[board]]\nname = "quay"\ncontrollers = ["left"]\n'
+    monkeypatch.setenv("GLOAMING_BOARD", "quay")
+    with planner_at(tmp_path, "2026-12-14T18:10", boards) as (planner, sent):
+        trust = planner._situation.trust
+        known = trust.verdict
+        for verdict in (replace(known, trusted=False), known):
+            trust.verdict = verdict
+            planner._clock_was_set()
+    setups = [one["priority"] for one in sent if one["op"] == "setup"]
+    assert setups == [0, 100]
+    assert [one["op"] for one in sent if one["op"] != "windows"] == ["setup", "score"] * 2  # the light comes last

@@ -94,7 +94,7 @@ class PlayerHarness:
         self.sender, self.read_ahead = sender, FakeReadAhead()
         self.troubles: list[tuple[str, str, str, Segment, int | None]] = []
         setup = {**SETUP, "universes": universes or (universe(1, A, slots=20),), **more}
-        self.player = Player(cast(ReadAhead, self.read_ahead), lambda *reported: self.troubles.append(reported), 0)
+        self.player = Player(cast(ReadAhead, self.read_ahead), lambda *reported: self.troubles.append(reported))
         self.player.use(Output(Setup.from_json(setup)))
         self.dark()
 

@@ -33,6 +33,17 @@ def test_a_fade_in_is_counted_in_frames(sender: FakeSender) -> None:
         assert data[126] == ((number + 1) * level + 127) >> 8
 
 
+def test_a_score_that_comes_just_after_a_late_setup_begins_without_a_black_packet(sender: FakeSender) -> None:
+    """A planner takes seconds to start. Black would replace what another source sends with a lower priority (6.2.3)."""
+    harness = PlayerHarness(sender)
+    sender.now_ns = 5 * SECOND_NS
+    assert harness.play(5 * SECOND_NS + 50 * MS) == []
+    harness.score(film(0, 10 * SECOND_NS))
+    assert all(data[126] for _, _, data in harness.play(6 * SECOND_NS))
+    left = PlayerHarness(sender).play(7 * SECOND_NS)  # without a score
+    assert left and not any(any(data[126:]) for _, _, data in left)
+
+
 def test_a_cross_fade_adds_two_pieces(sender: FakeSender) -> None:
     harness = PlayerHarness(sender)
     harness.score(film(0, SECOND_NS, mix=fading(0, SECOND_NS, "/other", frames=200, zero_ns=-SECOND_NS)))
