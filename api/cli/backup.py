@@ -10,12 +10,15 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
+from io import StringIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, BinaryIO, TextIO
 
-from gloaming.api.cli.parser import SITE, STATE, Commands, Group, Parser, SiteWord, add_command, argument
-from gloaming.api.cli.progress import bar
+from gloaming.api.cli.live import call, call_for
+from gloaming.api.cli.parser import SITE, STATE, Commands, Group, Parser, SiteWord, add_command, argument, one_of
+from gloaming.api.cli.progress import bar, bars
+from gloaming.api.cli.survey import report as print_survey
 from gloaming.api.cli.where import BOARD_SITE, SITE_FILE, site_of, state_folder
 from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.replacing import replacing
@@ -24,6 +27,10 @@ if TYPE_CHECKING:
     from gloaming.daemon.backup.archive import About, Purpose
     from gloaming.daemon.backup.restore import Owner
 
+KEEP = {
+    "backup": "it holds secrets (tokens, keys, passwords): keep it as you keep a key",
+    "help": "read it before you send it: what people have typed into names and notes is in it",
+}
 USER = "gloaming"
 """The user of the installed service."""
 
@@ -36,9 +43,12 @@ def add_parser(commands: Commands[Parser]) -> None:
         "write the site, its pieces and its state into one file; also while the show is on",
         make_backup,
         argument("out", "the file to write; - is standard output", "pier-road.tar.zst", metavar="OUT"),
-        argument("--without-pieces", "leave out the files of frames and sound", action="store_true"),
+        one_of(
+            argument("--without-pieces", "leave out the files of frames and sound", action="store_true"),
+            argument("--for-help", "a bundle without any secret, for a friend who helps", action="store_true"),
+        ),
         STATE,
-        examples=("backup /media/stick/pier-road.tar.zst", "backup pier-road.tar.zst boathouse --without-pieces"),
+        examples=("backup /media/stick/pier-road.tar.zst", "backup help.tar.zst boathouse --for-help"),
         group=Group.AFTER,
         site=SiteWord.FOLDER,
         json_help="print what the file has as one JSON document",
@@ -69,17 +79,55 @@ def make_backup(args: argparse.Namespace) -> int:
     state = state_folder(site, args.state)
     refuse_inside(args.out, site, state)
     lower_priority()
-    with (
-        output(args.out) as (out, folder),
-        TemporaryDirectory(prefix=".gloaming-backup-", dir=folder) as scratch,
-        bar(args, "writing the backup", "bytes") as progress,
-    ):
-        found = backup_contents(site, state, Path(scratch), not args.without_pieces)
-        about = about_site(site, Purpose.BACKUP, found.left_out)
-        about = write_archive(out, about, found.files, progress)
+    with output(args.out) as (out, folder):
+        if args.for_help:
+            members, left_out = _for_help(args, site, state)
+            about = write_archive(out, about_site(site, Purpose.HELP, left_out), members)
+        else:
+            with (
+                TemporaryDirectory(prefix=".gloaming-backup-", dir=folder) as scratch,
+                bar(args, "writing the backup", "bytes") as progress,
+            ):
+                found = backup_contents(site, state, Path(scratch), not args.without_pieces)
+                about = about_site(site, Purpose.BACKUP, found.left_out)
+                about = write_archive(out, about, found.files, progress)
     report(args, about, sys.stderr if args.out == "-" else sys.stdout)
-    print("it holds secrets (tokens, keys, passwords): keep it as you keep a key", file=sys.stderr)
+    print(KEEP[about.purpose], file=sys.stderr)
     return 0
+
+
+def _for_help(args: argparse.Namespace, site: Path, state: Path) -> tuple[dict[str, bytes], tuple[str, ...]]:
+    """The members of a bundle for a helper, and what it leaves out."""
+    from gloaming.api.http.auth.authenticator import LOCAL_DEVICE
+    from gloaming.daemon.backup.help_bundle import help_bundle, known_privacy, now_report
+
+    private = known_privacy(site, state, LOCAL_DEVICE)
+    reports = {"survey.txt": _survey(args, site, state)}
+    args.url = args.token_file = None
+    args.state = state
+    try:
+        now = call(args, "GET", "/api/now")[1]
+        reports["now.json"] = now_report(now, private)
+        reports["metrics.txt"] = call_for(args, "/metrics", "text/plain").decode()
+    except InputError as error:
+        reports["now.txt"] = f"the planner does not answer: {error}\n"
+    return help_bundle(site, state, reports, private)
+
+
+def _survey(args: argparse.Namespace, site: Path, state: Path) -> str:
+    """The survey as text, or the mistakes for which there is none. It asks no controller: the planner has."""
+    from rich.console import Console
+
+    from gloaming.daemon.reports.survey import survey
+
+    text = StringIO()
+    try:
+        with bars(args) as progress:
+            found = survey(site, datetime.now().astimezone(), progress, ask=False, state=state)
+    except InputError as error:
+        return f"{error}\n"
+    print_survey(found, Console(file=text, width=110, highlight=False, soft_wrap=True))
+    return text.getvalue()
 
 
 def restore_backup(args: argparse.Namespace) -> int:
@@ -140,7 +188,7 @@ def about_site(site: Path, purpose: Purpose, left_out: tuple[str, ...]) -> About
     """What a file says of a site. Without a site.toml that can be read, the site has the name of its folder."""
     from importlib.metadata import version
 
-    from gloaming.daemon.backup.archive import About
+    from gloaming.daemon.backup.archive import About, Purpose
     from gloaming.daemon.site.board_name import board_name
     from gloaming.daemon.site.schema import SiteFile
     from gloaming.shows.config_files.checking import read_tables
@@ -154,7 +202,7 @@ def about_site(site: Path, purpose: Purpose, left_out: tuple[str, ...]) -> About
         program=version("gloaming"),
         site=name,
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        machine=socket.gethostname(),
+        machine=socket.gethostname() if purpose == Purpose.BACKUP else "",
         board=board,
         left_out=left_out,
     )
@@ -193,9 +241,10 @@ def report(args: argparse.Namespace, about: About, stream: TextIO) -> None:
     if args.json:
         print(about.model_dump_json(indent=2), file=stream)
         return
+    machine = f" on {about.machine}" if about.machine else ""
     board = f", board {about.board}" if about.board else ""
     print(
-        f"{about.purpose} of {about.site}, made {about.made_at} by Gloaming {about.program} on {about.machine}{board}: "
+        f"{about.purpose} of {about.site}, made {about.made_at} by Gloaming {about.program}{machine}{board}: "
         f"{len(about.members)} files, {about.size / 1e6:.1f} MB",
         *(f"left out: {one}" for one in about.left_out),
         sep="\n",

@@ -119,7 +119,7 @@ def write_archive(
                 except OSError as error:
                     if error.errno is not None:  # tarfile's own, for a file that has become shorter, has none
                         raise
-                if hashing.hash.hexdigest() != member.sha256 or file.read(1):
+                if hashing.hash.hexdigest() != member.sha256:  # one that has only grown is whole as it was
                     raise input_error(str(source), "this file changed while it was copied", "make the backup again")
             done += member.size
             progress(done, total)

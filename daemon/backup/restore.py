@@ -13,13 +13,13 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
-from hashlib import file_digest
 from pathlib import Path
 
 from gloaming.daemon.backup.archive import About, ArchiveFile, Member, Purpose, reading_archive
 from gloaming.daemon.backup.contents import DATABASE, SET_ASIDE, SITE, STATE, STATE_KEPT
 from gloaming.daemon.service.private_file import error_text
 from gloaming.daemon.service.state_lock import lock_state
+from gloaming.daemon.site.file_hashes import hash_of
 from gloaming.shows.config_files.errors import input_error
 
 UNPACKED = ".restoring"
@@ -186,10 +186,7 @@ def _remove_empty(folder: Path) -> None:
 
 def _is_there(path: Path, member: Member) -> bool:
     """Whether a file with the same bytes is in the place of a member."""
-    if not path.is_file() or path.stat().st_size != member.size:
-        return False
-    with path.open("rb") as file:
-        return file_digest(file, "sha256").hexdigest() == member.sha256
+    return path.is_file() and path.stat().st_size == member.size and hash_of(path) == member.sha256
 
 
 def _refuse_what_is_there(places: Iterable[_Place]) -> None:

@@ -208,7 +208,7 @@ class Monitor:
                 self._since[key] = now_ns
                 if key not in self._reported and trouble.kind not in ("transmitter", "clock"):
                     self._noted.add(key)
-                    about: dict[str, object] = {"over": False, "subject": trouble.subject}
+                    about: dict[str, object] = {"over": False, "kind": trouble.kind, "subject": trouble.subject}
                     note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}", "".join(key), about)
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]

@@ -23,7 +23,7 @@ from gloaming.daemon.site.schema_rules import (
     ZoneName,
 )
 from gloaming.daemon.timetable.times import read_length
-from gloaming.shows.config_files.checking import OneLine, Table
+from gloaming.shows.config_files.checking import PRIVATE, OneLine, Private, Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.config_files.known_names import nearest
 from gloaming.shows.protocols.e131 import PRIORITY_MAX, UNIVERSE_MAX
@@ -85,14 +85,18 @@ def read_level(text: object) -> float:
 HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?$", examples=['"board.lan"'])]
 
 
+ROUNDED = Private(decimals=1)
+"""A tenth of a degree is 11 km: the sun's times move by less than a minute, and no house is found."""
+
+
 class PlaceTable(Table):
     """Where the site is, and what it is called."""
 
     name: Annotated[OneLine, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
     """The name of the site. The page shows it, and the controllers see it as the source name."""
-    latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False, examples=["54.486"])]
+    latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False, examples=["54.486"]), ROUNDED]
     """Degrees north of the equator; south is negative. The sun's times depend on it."""
-    longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False, examples=["-0.613"])]
+    longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False, examples=["-0.613"]), ROUNDED]
     """Degrees east of Greenwich; west is negative."""
     elevation_m: Annotated[float, Field(ge=-500, le=9000, allow_inf_nan=False, examples=["12.0"])] = 0.0
     """The height of the site above the land or sea at its horizon, in metres. Higher sites see the sun set later."""
@@ -167,7 +171,7 @@ class Phone(Table):
 
     listen: Annotated[str, BeforeValidator(_read_listen), Field(examples=['"0.0.0.0:8080"'])] = "0.0.0.0:8080"
     """The address and port that the page listens on."""
-    names: Annotated[tuple[HostName, ...], Field(examples=['["board.lan"]'])] = ()
+    names: Annotated[tuple[HostName, ...], Field(examples=['["board.lan"]']), PRIVATE] = ()
     """Other names of the board in addresses. Requests for any other name are refused."""
     certificate: Annotated[str, Field(min_length=1, examples=['"board.pem"'])] | None = None
     """The file of the site's own certificate. With it the page is served by HTTPS only."""

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from gloaming.daemon.site.schema_delivery import Topic, read_web
-from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.checking import PRIVATE, Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.rig.model import Name, Named
 
@@ -35,7 +35,9 @@ class Board(Named):
     """The controllers that it sends to."""
     spare_for: Annotated[str, Field(examples=['"quay"'])] | None = None
     """It sends the same as this board, with a lower priority (E1.31 6.2.3)."""
-    address: Annotated[str, BeforeValidator(read_web), Field(examples=['"https://192.0.2.12:8080"'])] | None = None
+    address: (
+        Annotated[str, BeforeValidator(read_web), Field(examples=['"https://192.0.2.12:8080"']), PRIVATE] | None
+    ) = None
     """The address of its page, for the other boards, which show it and copy the site to it."""
 
 

@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from gloaming.daemon.site.placeholders import NAMES, stands_in, unknown
 from gloaming.daemon.site.schema_rules import AnyHours, Length
-from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.checking import PRIVATE, Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.config_files.known_names import instead
 
@@ -104,6 +104,7 @@ Topic = Annotated[
     BeforeValidator(_read_mqtt),
     WithJsonSchema({"type": "string", "pattern": r"^mqtts?://[^/\s]+/[^#+\s]+$"}),
     Field(examples=['"mqtt://192.0.2.5/pier/lights"']),
+    PRIVATE,
 ]
 
 
@@ -113,7 +114,7 @@ class Alert(Table):
     Lengths in ns.
     """
 
-    url: Annotated[str, BeforeValidator(_read_url), Field(examples=['"http://192.0.2.5/hook"'])]
+    url: Annotated[str, BeforeValidator(_read_url), Field(examples=['"http://192.0.2.5/hook"']), PRIVATE]
     """A web address that takes a JSON object by POST, or any address of the library apprise."""
     kinds: Annotated[tuple[Kind, ...], Field(min_length=1, examples=['["network", "disk"]'])] | None = None
     """Only troubles of these kinds. Without it, all of them."""
@@ -159,17 +160,17 @@ class Hook(Table):
     """How long before the moment, 6 h at most. What comes by a skip or a call is sent at once."""
     after: Annotated[Length, Field(examples=['"10 min"'])] = 0
     """How long after the moment, 6 h at most. Left out if the piece or show has ended, or is on again, by then."""
-    url: Annotated[Filled, BeforeValidator(read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
+    url: Annotated[Filled, BeforeValidator(read_web), Field(examples=['"http://192.0.2.5/on"']), PRIVATE] | None = None
     """A web address. `body` is sent to it by POST."""
-    command: Annotated[tuple[Filled, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = (
-        None
-    )
+    command: (
+        Annotated[tuple[Filled, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]']), PRIVATE] | None
+    ) = None
     """A program with its full path, and its arguments. GLOAMING_HOOK has the moment, GLOAMING_BODY the body."""
     mqtt: Topic | None = None
     """An MQTT broker and a topic. `body` is sent to it."""
     retain: Annotated[bool, Field(examples=["false"])] = True
     """With mqtt: the broker keeps the message for who comes later."""
-    body: Annotated[Filled, Field(max_length=10_000, examples=['"{title}, then {next_title}"'])] = ""
+    body: Annotated[Filled, Field(max_length=10_000, examples=['"{title}, then {next_title}"']), PRIVATE] = ""
     """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
     board: Annotated[str, Field(examples=['"quay"'])] | None = None
     """Of several boards, the only one that sends it. Without it, one of those in contact."""

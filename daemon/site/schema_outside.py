@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 from gloaming.daemon.site.input_keys import read_key
 from gloaming.daemon.site.schema_delivery import Topic
 from gloaming.daemon.site.schema_rules import Brightness, Length
-from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.checking import PRIVATE, Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.rig.model import Named
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
@@ -44,7 +44,7 @@ class Trigger(Named):
     """Begins when the piece that plays has ended. A show begins at once."""
     mqtt: Topic | None = None
     """An MQTT broker and a topic: each message there is an event."""
-    payload: Annotated[str, Field(max_length=1000, examples=['"pressed"'])] | None = None
+    payload: Annotated[str, Field(max_length=1000, examples=['"pressed"']), PRIVATE] | None = None
     """Only a message with this payload is an event."""
     board: Annotated[str, Field(examples=['"quay"'])] | None = None
     """Of several boards, the one that acts on the messages. While it has no contact, another one does."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self, TypeVar
@@ -39,6 +39,17 @@ class Table(BaseModel):
             if key in self.model_fields_set and getattr(self, other) is None:
                 raise WrongValueError(f"{key} has no effect without {other}", f"give {other} too, or leave {key} out")
         return self
+
+
+@dataclass(frozen=True, slots=True)
+class Private:
+    """Marks a key whose value is for nobody who helps: it may be a secret, or say where somebody lives. Of a number,
+    the `decimals` are not private."""
+
+    decimals: int | None = None
+
+
+PRIVATE = Private()
 
 
 def _one_line(text: str) -> str:
@@ -176,6 +187,13 @@ def examples(field: Any) -> list[Any]:
         return []
     inner = [data for one in getattr(field.annotation, "__args__", ()) for data in getattr(one, "__metadata__", ())]
     return next((info.examples for info in (field, *inner) if getattr(info, "examples", None)), [])
+
+
+def privacy(annotation: Any, metadata: Iterable[Any] = ()) -> Private | None:
+    """The mark of a field, or of a type inside it. None if its value is not private."""
+    marks = [one for one in metadata if isinstance(one, Private)]
+    inner = (privacy(one, getattr(one, "__metadata__", ())) for one in getattr(annotation, "__args__", ()))
+    return next((one for one in (*marks, *inner) if one), None)
 
 
 def quoted(value: object) -> str:

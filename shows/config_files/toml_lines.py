@@ -6,14 +6,30 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.toml_syntax import explain
 
 Key = tuple[str | int, ...]
-Tokens = Iterator[tuple[str, int]]
-"""Tokens of TOML, each with the line on which it begins."""
+
+
+class Token(NamedTuple):
+    """A token of TOML, the line on which it begins, and where."""
+
+    text: str
+    line: int
+    start: int
+
+
+Tokens = Iterator[Token]
+
+
+class _Places(NamedTuple):
+    """The line of each key, and where the value of each key stands that is no array and no table."""
+
+    lines: dict[Key, int]
+    values: dict[Key, slice]
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
@@ -35,7 +51,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
     except tomllib.TOMLDecodeError as error:
         line, key, problem, hint = explain(text, error)
         raise InputError(ConfigError(path, line, key, problem, hint)) from None
-    return data, _lines(text)
+    return data, _places(text).lines
 
 
 def decoded(path: Path, raw: bytes) -> str:
@@ -71,6 +87,17 @@ _TOKEN = re.compile(
 )
 
 
+def without_values(text: str, values: Mapping[Key, str]) -> str:
+    """Valid TOML with other values for some keys, each as TOML has it, and without a comment. Every line stays in its
+    place."""
+    places = _places(text).values
+    changes = [(places[key], value) for key, value in values.items()]
+    changes += [(slice(*found.span()), "#") for found in _TOKEN.finditer(text) if found[0].startswith("#")]
+    for place, value in sorted(changes, key=lambda change: change[0].start, reverse=True):
+        text = text[: place.start] + value + text[place.stop :]
+    return text
+
+
 def _tokens(text: str) -> Tokens:
     """The tokens of valid TOML, without spaces and comments."""
     line = 1
@@ -79,28 +106,28 @@ def _tokens(text: str) -> Tokens:
         if token == "\n":
             line += 1
         elif token[0] in QUOTES:
-            yield token, line
+            yield Token(token, line, found.start())
             line += token.count("\n")
         elif token[0] != "#":
-            yield token, line
+            yield Token(token, line, found.start())
 
 
-def _lines(text: str) -> dict[Key, int]:
-    """The line of each key and of each element of an array, in valid TOML. It is read once, from front to back."""
-    lines: dict[Key, int] = {}
+def _places(text: str) -> _Places:
+    """The places of each key and of each element of an array, in valid TOML. It is read once, from front to back."""
+    found = _Places({}, {})
     table: Key = ()
     counts: dict[Key, int] = {}
     tokens = _tokens(text)
-    for token, line in tokens:
-        if token == "[":
+    for token in tokens:
+        if token.text == "[":
             table = _header(tokens, counts)
-            lines[table] = line
-            _around(table[:-1], line, lines)
+            found.lines[table] = token.line
+            _around(table[:-1], token.line, found.lines)
         else:
-            key = (*table, *_names(token, tokens, "="))
-            _around(key, line, lines)
-            _value(next(tokens)[0], tokens, key, lines)
-    return lines
+            key = (*table, *_names(token.text, tokens, "="))
+            _around(key, token.line, found.lines)
+            _value(next(tokens), tokens, key, found)
+    return found
 
 
 def _around(key: Key, line: int, lines: dict[Key, int]) -> None:
@@ -115,15 +142,15 @@ def _names(token: str, tokens: Tokens, end: str) -> list[str]:
     names: list[str] = []
     while token != end:
         names += tomllib.loads(f"{token} = 0") if token[0] in QUOTES else filter(None, token.split("."))
-        token, _ = next(tokens)
+        token = next(tokens).text
     return names
 
 
 def _header(tokens: Tokens, counts: dict[Key, int]) -> Key:
     """The key path that a table header opens. Tables of an array are numbered."""
-    token, _ = next(tokens)
+    token = next(tokens).text
     array = token == "["
-    names = _names(next(tokens)[0] if array else token, tokens, "]")
+    names = _names(next(tokens).text if array else token, tokens, "]")
     path: Key = ()
     for depth, name in enumerate(names, 1):
         path = (*path, name)
@@ -135,24 +162,26 @@ def _header(tokens: Tokens, counts: dict[Key, int]) -> Key:
     return path
 
 
-def _value(token: str, tokens: Tokens, key: Key, lines: dict[Key, int]) -> None:
-    """Reads a value from its first token on. What is within an array or inline table gets its line."""
-    if token == "[":
+def _value(first: Token, tokens: Tokens, key: Key, found: _Places) -> None:
+    """Reads a value from its first token on. What is within an array or inline table gets its places."""
+    if first.text == "[":
         index = 0
-        for token, line in tokens:
-            if token == "]":
+        for token in tokens:
+            if token.text == "]":
                 return
-            if token == ",":
+            if token.text == ",":
                 index += 1
                 continue
             inner: Key = (*key, index)
-            lines[inner] = line
-            _value(token, tokens, inner, lines)
-    elif token == "{":
-        for token, line in tokens:
-            if token == "}":
+            found.lines[inner] = token.line
+            _value(token, tokens, inner, found)
+    elif first.text == "{":
+        for token in tokens:
+            if token.text == "}":
                 return
-            if token != ",":
-                inner = (*key, *_names(token, tokens, "="))
-                _around(inner, line, lines)
-                _value(next(tokens)[0], tokens, inner, lines)
+            if token.text != ",":
+                inner = (*key, *_names(token.text, tokens, "="))
+                _around(inner, token.line, found.lines)
+                _value(next(tokens), tokens, inner, found)
+    else:
+        found.values[key] = slice(first.start, first.start + len(first.text))

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,12 @@ import httpx
 import pytest
 
 from gloaming.api.cli.main import main
+from gloaming.daemon.backup.archive import reading_archive
 from gloaming.shows.time_units import MINUTE_NS
+from tests.api.daemon import Daemon
 from tests.api.evening import gloaming
 from tests.api.house import House, instant, planner_on, run, write_site
+from tests.daemon.backup.secretive_site import secretive_tables
 from tests.daemon.backup.test_restore import tree
 from tests.terminal import in_terminal
 
@@ -147,3 +151,36 @@ def test_a_restore_says_what_it_set_aside_and_what_is_wrong_with_the_site(
     assert "this board is spare, the backup is of quay" in said
     assert "warning: " in said and "tide.frames" in said
     assert f"start it: gloaming run {new}" in said
+
+
+def test_the_bundle_for_help_of_a_board_that_runs_has_none_of_its_secrets(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("GLOAMING_BOARD", "quay")
+    tables, mark, comment = secretive_tables()
+    board = Daemon(tmp_path, phone=tables)
+    try:
+        secrets = [*mark.forms, *comment.forms, board.token, (board.state / "passcode").read_text().strip()]
+        secrets.append(board.ask("POST", "/api/triggers/gate/token")["token"])
+        secrets.append(board.ask("POST", "/api/links", {"kind": "operator"})["code"])
+        phone = {"code": secrets[-1], "device": "Anna's phone"}
+        secrets.append(board.ask("POST", "/api/sign-in/link", phone)["token"])
+        board.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5})
+        out = tmp_path / "help"
+        done = gloaming("backup", out, board.site, "--for-help")
+    finally:
+        board.stop()
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.startswith("read it before you send it")
+    with reading_archive(out) as archive:
+        found = {one.member.name: b"".join(one.chunks).decode() for one in archive.files()}
+        about = archive.about.model_dump_json()
+    names = ["journal.jsonl", "metrics.txt", "now.json", "rig.toml", "site.toml", "survey.txt", "versions.json"]
+    assert sorted(found) == names
+    hashes = [sha256(one.encode()).hexdigest() for one in secrets]
+    everything = "\n".join((*found.values(), about, done.stdout))
+    assert [one for one in (*secrets, *hashes, "Anna", "54.486", "0.613", "$argon2") if one in everything] == []
+    assert json.loads(found["now.json"])["state"] == "playing"
+    assert "gloaming_" in found["metrics.txt"] and "the machine" in found["survey.txt"]
+    journal = [json.loads(line)["text"] for line in found["journal.jsonl"].splitlines()]
+    assert any("the planner has started" in text for text in journal)

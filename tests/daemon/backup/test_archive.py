@@ -185,17 +185,30 @@ def test_what_differs_from_the_first_member_is_refused(forge: Callable[[Path], P
     refusal(forge(tmp_path / "one"))
 
 
-@pytest.mark.parametrize("later", [b"b" * 5000, b"a" * 5001, b"a" * 400])
+class Changing(io.BytesIO):
+    """Another program writes a file once the first member was written."""
+
+    def __init__(self, path: Path, later: bytes) -> None:
+        super().__init__()
+        self.path, self.later = path, later
+
+    def write(self, data: Any) -> int:
+        self.path.write_bytes(self.later)
+        return super().write(data)
+
+
+@pytest.mark.parametrize("later", [b"b" * 5000, b"a" * 400])
 def test_a_file_that_changes_while_it_is_copied_is_named(later: bytes, tmp_path: Path) -> None:
     piece = tmp_path / "tide.frames"
     piece.write_bytes(b"a" * 5000)
-
-    class Changing(io.BytesIO):
-        """Another program writes the piece once the first member was written."""
-
-        def write(self, data: Any) -> int:
-            piece.write_bytes(later)
-            return super().write(data)
-
     with pytest.raises(InputError, match=r"tide\.frames: this file changed while it was copied"):
-        write_archive(Changing(), ABOUT, {"site/big": bytes(4 << 20), "site/tide.frames": piece})
+        write_archive(Changing(piece, later), ABOUT, {"site/big": bytes(4 << 20), "site/tide.frames": piece})
+
+
+def test_a_file_that_grows_while_it_is_copied_is_there_as_it_was(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    log.write_bytes(b"a" * 5000)
+    out = Changing(log, b"a" * 6000)
+    write_archive(out, ABOUT, {"site/big": bytes(4 << 20), "site/log": log})
+    (tmp_path / "one").write_bytes(out.getvalue())
+    assert read(tmp_path / "one")["site/log"] == b"a" * 5000

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gloaming.shows.config_files import toml_lines
-from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
+from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml, without_values
 
 
 def lines_parsed(path: Path, points: int, patch: pytest.MonkeyPatch) -> int:
@@ -181,8 +181,37 @@ def key_paths(data: Any, key: Key = ()) -> Iterator[Key]:
 
 @given(documents())
 def test_each_key_and_element_has_the_line_on_which_it_was_written(written: Written) -> None:
-    lines = toml_lines._lines(written.text)
+    lines = toml_lines._places(written.text).lines
     assert {key: place_of(lines, key) for key in key_paths(tomllib.loads(written.text))} == written.lines, written.text
+
+
+def replaced(data: Any) -> Any:
+    """The data with another value in each place."""
+    if isinstance(data, dict):
+        return {name: replaced(inner) for name, inner in data.items()}
+    return [replaced(inner) for inner in data] if isinstance(data, list) else "new"
+
+
+@given(documents())
+def test_values_are_replaced_in_their_places_and_no_comment_is_left(written: Written) -> None:
+    data = tomllib.loads(written.text)
+    keys = set(key_paths(data))
+    plain = [key for key in keys if not isinstance(at(data, key), dict | list)]
+    text = without_values(written.text, dict.fromkeys(plain, '"new"'))
+    assert tomllib.loads(text) == replaced(data), written.text
+    assert without_values(text, {}) == text  # no comment is left
+
+
+def at(data: Any, key: Key) -> Any:
+    for name in key:
+        data = data[name]
+    return data
+
+
+def test_lines_stay_in_their_places_without_comments_and_values() -> None:
+    text = '# mine\n[a] # my\nb = ["one", # two\n  "three"]\nc = { d = 1 } # end'
+    changed = without_values(text, {("a", "b", 1): '"x"', ("a", "c", "d"): "2"})
+    assert changed == '#\n[a] #\nb = ["one", #\n  "x"]\nc = { d = 2 } #'
 
 
 def test_a_table_has_its_own_line_and_else_that_of_the_first_table_within_it(tmp_path: Path) -> None:
