@@ -14,11 +14,7 @@ from dataclasses import replace
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.shared_fact import canonical
-from gloaming.daemon.direction.trigger_rule import is_trigger
-from gloaming.shows.time_units import SECOND_NS
-
-ONE_EVENT_NS = 10 * SECOND_NS
-"""Calls of a trigger by two boards within this time are for one event."""
+from gloaming.daemon.direction.trigger_rule import ONE_EVENT_NS, is_trigger
 
 
 def join(one: Override, other: Override) -> Override:

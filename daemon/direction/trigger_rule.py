@@ -8,7 +8,7 @@ makes a rest longer by the step, and never twice as long.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Protocol
 
@@ -24,6 +24,10 @@ from gloaming.shows.time_units import HOUR_NS, MINUTE_NS, SECOND_NS
 
 LEAST_REST_NS = SECOND_NS
 """A trigger without `cool_down` rests this long: a contact that bounces is one event, and no flood becomes calls."""
+
+
+ONE_EVENT_NS = 10 * SECOND_NS
+"""Two boards that do not know of each other's calls may both call for an event. Within this time it is the same one."""
 
 
 class TriggerProtocol(Protocol):
@@ -76,7 +80,17 @@ def request_of(trigger: TriggerProtocol) -> dict[str, object]:
 
 def called_by(name: str, overrides: Iterable[Override]) -> tuple[int, ...]:
     """When a trigger has called, in order."""
-    return tuple(sorted(one.at_ns for one in overrides if one.kind == Kind.CALL and one.who == caller(name)))
+    return tuple(sorted(one.at_ns for one in _calls(name, overrides)))
+
+
+def least_rest_ns(name: str, overrides: Iterable[Override], board: str) -> int:
+    """How long a trigger rests at least on a board: longer where another board has called last."""
+    last = max(_calls(name, overrides), key=lambda one: one.at_ns, default=None)
+    return ONE_EVENT_NS if last and last.author != board else LEAST_REST_NS
+
+
+def _calls(name: str, overrides: Iterable[Override]) -> Iterator[Override]:
+    return (one for one in overrides if one.kind == Kind.CALL and one.who == caller(name))
 
 
 def refusal(
@@ -86,6 +100,7 @@ def refusal(
     overrides: Iterable[Override] = (),
     held: tuple[HeldRule, ...] = (),
     called: tuple[int, ...] = (),
+    least_rest_ns: int = LEAST_REST_NS,
 ) -> Reason | None:
     """Why a trigger may not call at an instant, None where it may. `called` are the instants at which it has called.
 
@@ -97,7 +112,7 @@ def refusal(
     found = [_refusal_in(trigger, at_ns, site, overrides, held, zones) for zones in parts]
     if found and all(found):
         return found[0]
-    return _too_often(trigger, at_ns, site, called)
+    return _too_often(trigger, at_ns, site, called, max(trigger.cool_down, least_rest_ns))
 
 
 def _refusal_in(
@@ -130,9 +145,11 @@ def _refusal_in(
     return None
 
 
-def _too_often(trigger: TriggerProtocol, at_ns: int, site: SiteProtocol, called: tuple[int, ...]) -> Reason | None:
+def _too_often(
+    trigger: TriggerProtocol, at_ns: int, site: SiteProtocol, called: tuple[int, ...], rest_ns: int
+) -> Reason | None:
     past = sorted(instant for instant in called if instant <= at_ns + LEAST_REST_NS)
-    rest_ns, most = max(trigger.cool_down, LEAST_REST_NS), trigger.most_per_hour
+    most = trigger.most_per_hour
     if past and at_ns - past[-1] < rest_ns:
         until, rule = _clock(past[-1] + rest_ns, site), f"{trigger.place} trigger.cool_down"
         return reason(ReasonCode.COOL_DOWN, rule, trigger=trigger.name, until=until)

@@ -16,7 +16,14 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import NOON, Refusal
 from gloaming.daemon.direction.score import Reason, ReasonCode
-from gloaming.daemon.direction.trigger_rule import LEAST_REST_NS, called_by, caller, refusal, request_of
+from gloaming.daemon.direction.trigger_rule import (
+    LEAST_REST_NS,
+    called_by,
+    caller,
+    least_rest_ns,
+    refusal,
+    request_of,
+)
 from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.situation import Situation
@@ -154,7 +161,8 @@ class Triggers:
         if not now.trust.trusted:
             return now.no_clock()
         called = called_by(trigger.name, now.overrides)
-        return refusal(trigger, at_ns, now.site, now.overrides, now.held, called)
+        rest_ns = least_rest_ns(trigger.name, now.overrides, now.site.board_name)
+        return refusal(trigger, at_ns, now.site, now.overrides, now.held, called, rest_ns)
 
     def _called(self, trigger: Trigger, by: str, at_ns: int) -> None:
         note = f": {trigger.note}" if trigger.note else ""

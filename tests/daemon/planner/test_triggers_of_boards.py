@@ -137,6 +137,27 @@ def test_the_named_board_acts_and_a_rest_counts_what_another_board_called(
     asyncio.run(work())
 
 
+def test_a_board_that_acts_for_another_one_takes_no_second_press_for_the_one_that_it_knows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else its call would count as the call of before, and a press would be lost without a word."""
+
+    async def work() -> None:
+        here = Venue(tmp_path, monkeypatch)
+        await here.press(*NAMES)
+        (call,) = here.calls("spare")
+        here.clock.passes(2 * S)
+        await here.boards["spare"].undo(call.id, "Ada")
+        here.exchange.divide(apart("quay"))
+        await here.press("east", "spare")
+        assert here.refusals("spare") == 1
+        here.clock.passes(8 * S)
+        await here.press("east", "spare")
+        assert authors(here.calls("east")) == ["quay", "spare"]
+
+    asyncio.run(work())
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_each_press_is_one_call_on_all_boards_whoever_hears_it_and_whoever_is_apart(
     seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
