@@ -1,16 +1,43 @@
-"""`gloaming site schema`: the JSON Schema of site.toml or rig.toml, for editors that complete and check."""
+"""`gloaming site`: the JSON Schema of a site's files, and their way to the other boards."""
 
 from __future__ import annotations
 
 import argparse
 import json
+from pathlib import Path
 
-from gloaming.api.cli.parser import Commands, Group, Parser, add_command, add_family, argument
+from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, add_family, argument
 
 
 def add_parser(commands: Commands[Parser]) -> None:
-    """Add `site schema`."""
-    verbs = add_family(commands, "site", "what a site's files may hold", Group.BEFORE)
+    """Add `site push` and `site schema`."""
+    verbs = add_family(commands, "site", "a site's files: to other boards, and what they may hold", Group.BEFORE)
+    add_command(
+        verbs,
+        "push",
+        "check the site and copy it to the other boards; all take it over at once, or none",
+        "site_push.run_push",
+        argument("--to", "this board; may be repeated", "east", "all but this one", action="append", metavar="NAME"),
+        argument(
+            "--passcode-file",
+            'a file with a line for each board, as "east 1234-5678"',
+            "codes.txt",
+            "it asks once for each board",
+            type=Path,
+            metavar="FILE",
+        ),
+        argument(
+            "--new-certificate",
+            "take the certificate that this board has now; may be repeated",
+            "east",
+            "the one that it had before",
+            action="append",
+            default=[],
+            metavar="NAME",
+        ),
+        examples=("site push", "site push boathouse --to east"),
+        site=SiteWord.FOLDER,
+    )
     add_command(
         verbs,
         "schema",

@@ -30,7 +30,7 @@ from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 FILES_MAX = 4096
 KEEP_NS = 7 * DAY_NS
-SILENT_NS = 5 * SECOND_NS
+SILENT_NS = 3 * SECOND_NS
 """A push that nobody asks about for so long makes room for another one."""
 COMMIT_NS = SECOND_NS
 """So long before its instant a take-over cannot be stopped any more."""

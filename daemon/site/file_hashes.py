@@ -42,6 +42,7 @@ class FileHashes:
     def save(self) -> None:
         """Remember the hashes of files that are still there. OSError."""
         self._known = {name: known for name, known in self._known.items() if Path(name).exists()}
+        self._path.parent.mkdir(0o700, parents=True, exist_ok=True)
         write_private(self._path, json.dumps(self._known))
 
 

@@ -26,7 +26,7 @@ def push_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
     @router.post("", status_code=202, responses={423: {"description": "another push goes on"}})
     async def begin(asked: PushRequest, device: Owner) -> PushGiven:
         """Begin a push. The board compares the files in the background; then it is `receiving`, and says which it
-        wants. It ends if nobody asks about it for five seconds and another one begins."""
+        wants. It ends if nobody asks about it for three seconds and another one begins."""
         files = tuple(PushedFile(**one.model_dump()) for one in asked.pieces)
         return given(pushes.begin(asked.board, asked.files.model_dump(), files, device.name))
 
