@@ -36,7 +36,7 @@ class Mosquitto:
     ) -> None:
         self.address = address or f"127.0.{os.getpid() % 250 + 1}.{os.getpid() // 250 % 250 + 1}"
         self._namespace, self._users = namespace, users or {}
-        self._process: subprocess.Popen[bytes] | None = None
+        self.process: subprocess.Popen[bytes] | None = None
         with inside(namespace), socket.socket() as probe:
             probe.bind((self.address, 0))
             self.port = int(probe.getsockname()[1])
@@ -66,15 +66,15 @@ class Mosquitto:
         assert broker
         enter = ["ip", "netns", "exec", self._namespace] if self._namespace else []
         quiet = subprocess.DEVNULL
-        self._process = subprocess.Popen([*enter, broker, "-c", self._config], stdout=quiet, stderr=quiet)
+        self.process = subprocess.Popen([*enter, broker, "-c", self._config], stdout=quiet, stderr=quiet)
         wait_until(self._listens, "the broker")
 
     def stop(self) -> None:
         """End the broker; its clients lose their connections."""
-        if self._process:
-            self._process.terminate()
-            self._process.wait(PATIENCE_S)
-            self._process = None
+        if self.process:
+            self.process.terminate()
+            self.process.wait(PATIENCE_S)
+            self.process = None
 
     @contextmanager
     def client(self) -> Iterator[Client]:

@@ -108,7 +108,7 @@ class BoardLink(MqttConnection):
         if len(message.payload) > MESSAGE_MAX:
             raise ValueError(f"{len(message.payload)} bytes for {message.topic}; {MESSAGE_MAX} are the most")
         with self._lock:
-            if not message.retained and self._connected_s is None:
+            if not message.retained and not self.connected:
                 return
             key: object = message.topic if message.retained else object()
             self._outbox.pop(key, None)
@@ -158,11 +158,11 @@ class BoardLink(MqttConnection):
             self._changed()
 
     def _act(self, client: BoundedClient) -> None:
-        self._send(client)
         now_s = time.monotonic()
         if self.flooded and now_s - self._flood_s > CALM_S:
             raise BrokerError(TroubleCode.BROKER, "a flood of messages is over")
         if self.connected:
+            self._send(client)
             return
         if not self._mark:
             client.subscribe(self._filters[self._place], qos=1)

@@ -32,6 +32,8 @@ STATUS_S, STATUS_EACH_S = 1.0, 0.2
 of them hear it."""
 TURN_MAX = 200
 """So many messages are acted upon in one turn of the event loop."""
+AGAIN_S, AGAIN_EACH_S = 30.0, 0.4
+"""It is published again, unchanged, once in one of these times: that of a board that is there never gets old."""
 NAMESAKES_MAX = 10
 TO, STATUS = "to", "boards"
 SHARING = {
@@ -109,6 +111,7 @@ class Boards:
         if not self._situation.site.boards:
             return
         self._publish_status()
+        self._contacts.look(self._situation.now_ns(), time.monotonic())
         if self._contacts.changed:
             self._contacts.changed = False
             self._situation.store.set_fact(FACT, self._contacts.as_text())
@@ -283,10 +286,16 @@ class Boards:
         link, now_s, status = self._link, time.monotonic(), self._look_up()
         if link is None or not self._session:
             return
+        passed_s = now_s - self._published_s
         each_s = max(STATUS_S, STATUS_EACH_S * len(self._situation.site.boards))
-        if again or not self._published or (status != self._published and now_s - self._published_s >= each_s):
+        is_due = passed_s >= each_s if status != self._published else passed_s >= self._again_s
+        if again or not self._published or is_due:
             self._published, self._published_s = status, now_s
             link.publish(self._status_message(self._session, contact=True))
+
+    @property
+    def _again_s(self) -> float:
+        return max(AGAIN_S, AGAIN_EACH_S * len(self._situation.site.boards))
 
     def _look_up(self) -> dict[str, object]:
         site = self._situation.site
@@ -297,6 +306,7 @@ class Boards:
             "cid": self._situation.store.fact("cid") or "",
             "address": (site.board and site.board.address) or self._said.get("address", ""),
             "site": site.digest,
+            "again_s": self._again_s,
             "troubles": self._troubles_of_board(),
         }
         self._contacts.this(self._status)

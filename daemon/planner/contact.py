@@ -22,6 +22,9 @@ AWAY_S = 15.0
 """A board without contact for this time is a trouble. One that starts again is back before."""
 DIFFERS_S = 30.0
 """Boards whose sites differ for this time are a trouble: a person who copies a site needs some seconds."""
+SILENT = 2.5
+"""A board has no contact when this many of its statuses in a row have not come. The broker cannot report one that was
+lost while the broker itself was off."""
 STRANGERS_MAX, CIDS_MAX = 100, 2000
 NAMED_MAX = 10
 """More boards than these are one trouble."""
@@ -32,11 +35,13 @@ DIFFERS = "its site.toml, its rig.toml or its pieces are not those of this board
 class BoardStatus(BaseModel):
     """What is needed of a board's status. It may have more."""
 
-    model_config = ConfigDict(strict=True)
+    model_config = ConfigDict(strict=True, allow_inf_nan=False)
 
     name: str
     contact: bool
     session: str
+    again_s: float = 0.0
+    """It is published again after this time, also if nothing has changed; 0: only if something has."""
     cid: str = ""
     site: str = ""
 
@@ -77,6 +82,8 @@ class _Known:
     since_ns: int | None = None
     changed_s: float = 0.0
     session: str = ""
+    heard_s: float = 0.0
+    again_s: float = 0.0
     status: dict[str, Any] = field(default_factory=dict)
 
 
@@ -122,10 +129,17 @@ class Contacts:
         if not status.contact and known.contact and known.session != status.session:
             return
         known.status, known.session, self._seen = json.loads(payload), status.session, None
+        known.heard_s, known.again_s = at_s, status.again_s
         if status.cid and status.cid not in self._cids and len(self._cids) < CIDS_MAX:
             self._cids[status.cid] = None
             self.changed = True
         self._set(known, status.contact, now_ns, at_s)
+
+    def look(self, now_ns: int, at_s: float) -> None:
+        """End the contact with boards that are silent."""
+        for known in self._known.values():
+            if known.contact and 0 < SILENT * known.again_s < at_s - known.heard_s:
+                self._set(known, False, now_ns, at_s)
 
     def connected(self, at_s: float) -> None:
         """This board has contact with the broker."""

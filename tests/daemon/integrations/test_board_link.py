@@ -6,6 +6,7 @@ Sections are those of the OASIS standard MQTT 5.0.
 from __future__ import annotations
 
 import socket
+import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ from gloaming.daemon.site.schema_delivery import broker_and_topic
 from tests.api.http.certificates import make_authority, make_signed
 from tests.daemon.integrations.test_mqtt_listener import forward, server
 from tests.mosquitto import Mosquitto
+from tests.places import TOP
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -241,21 +243,31 @@ def test_a_user_who_may_not_read_or_write_is_a_problem_that_says_so(
         assert not link.connected
 
 
-@needs("mosquitto", "openssl")
-def test_a_broker_is_used_with_a_certificate_of_the_authority_that_is_named_alone(tmp_path: Path) -> None:
+def set_up(folder: Path, host: str, port: int) -> str:
+    """The lines of mosquitto.conf that the README has, for files in a folder."""
+    page = (TOP / "daemon" / "README.md").read_text(encoding="utf-8")
+    lines = page.partition("conf.d/gloaming.conf`")[2].split("```\n")[1]
+    return lines.replace("/etc/mosquitto", str(folder)).replace("listener 8883", f"listener {port} {host}")
+
+
+@needs("mosquitto", "mosquitto_passwd", "openssl")
+def test_a_broker_as_in_the_readme_is_used_with_the_authority_that_is_named_alone(tmp_path: Path) -> None:
     """Two authorities that openssl has made; the broker has a certificate of the first."""
     host = "127.0.74.46"
     ours, other = make_authority(tmp_path / "ours"), make_authority(tmp_path / "other")
     make_signed(ours, tmp_path, host)
+    for name in ("pem", "key"):
+        (tmp_path / f"board.{name}").rename(tmp_path / f"broker.{name}")
+    subprocess.run(["mosquitto_passwd", "-b", "-c", tmp_path / "gloaming.passwords", "pier", "road"], check=True)
     with socket.create_server((host, 0)) as probe:
         port = probe.getsockname()[1]
-    url = f"mqtts://{host}:{port}/{ROOT}"
-    files = f"listener {port} {host}\ncertfile {tmp_path}/board.pem\nkeyfile {tmp_path}/board.key"
-    with Mosquitto(tmp_path, lines=files) as broker:
-        with linked(url, "quay", ours / "ca.pem") as (link, heard):
+    url = f"mqtts://pier:road@{host}:{port}/{ROOT}"
+    with Mosquitto(tmp_path, lines=set_up(tmp_path, host, port)):
+        with linked(url, "quay", ours / "ca.pem") as (link, _), linked(url, "east", ours / "ca.pem") as (east, heard):
             connected(link)
+            connected(east)
             for number in range(50):
-                broker.publish(f"{ROOT}/facts/{number}", "{}", qos=0)
+                link.publish(message(f"facts/{number}", b"{}"))
             wait_until(lambda: len(heard.all()) == 50, "all of them")
         for ca, text in (
             (other / "ca.pem", "certificate is not trusted"),
@@ -265,3 +277,5 @@ def test_a_broker_is_used_with_a_certificate_of_the_authority_that_is_named_alon
         ):
             with linked(url, "quay", ca) as (link, _):
                 assert text in fails(link, TroubleCode.BROKER_CERTIFICATE)
+        with linked(url.replace("road@", "S3CRET@"), "quay", ours / "ca.pem") as (link, _):
+            assert "S3CRET" not in fails(link, TroubleCode.BROKER_REFUSES)

@@ -168,6 +168,25 @@ def test_what_a_board_says_of_itself_reaches_the_others_when_it_changes(sharing:
 
 
 @needs("mosquitto")
+def test_a_status_that_does_not_change_is_published_again_and_again(
+    sharing: tuple[Mosquitto, Site], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broker, site = sharing
+    monkeypatch.setattr(boards_module, "AGAIN_S", 0.2)
+    monkeypatch.setattr(boards_module, "AGAIN_EACH_S", 0.0)
+
+    async def work() -> None:
+        async with site.board("quay"):
+            with broker.listen(f"{ROOT}/boards/quay") as heard:
+                await until(lambda: len(heard) >= 4, "four of them")
+                found = [json.loads(one.payload) for one in heard]
+                assert {(one["again_s"], one["contact"]) for one in found} == {(0.2, True)}
+
+    with broker:
+        run(work())
+
+
+@needs("mosquitto")
 def test_two_machines_of_one_name_are_a_trouble_on_both_until_one_ends(sharing: tuple[Mosquitto, Site]) -> None:
     broker, site = sharing
 

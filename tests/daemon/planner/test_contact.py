@@ -40,6 +40,9 @@ class Quay:
     def alone(self) -> None:
         self.contacts.alone(self.now_ns, self.at_s)
 
+    def look(self) -> None:
+        self.contacts.look(self.now_ns, self.at_s)
+
     def texts(self) -> dict[str, str]:
         return {one.name: one.text(ZONE) for one in self.contacts.seen()}
 
@@ -74,6 +77,21 @@ def test_the_end_of_an_earlier_connection_that_comes_late_ends_no_contact() -> N
     assert quay.texts()["east"] == "in contact"
     quay.hear("east", status("east", "after", here=False))
     assert quay.texts()["east"] != "in contact"
+
+
+def test_a_board_that_the_broker_never_reported_lost_has_no_contact_when_it_is_silent() -> None:
+    """The broker was off when the board was lost: what it retains says that the board is there."""
+    quay = Quay()
+    for _ in range(2):
+        quay.hear("east", status("east", again_s=30))
+        quay.at_s += 60
+        quay.look()
+        assert quay.texts()["east"] == "in contact"
+    quay.at_s += 60
+    quay.look()
+    assert quay.texts()["east"] == "no contact since 00:56"
+    quay.hear("east", status("east", again_s=30))
+    assert quay.texts()["east"] == "in contact"
 
 
 def test_a_board_that_is_alone_has_contact_with_nobody_and_blames_no_board() -> None:
@@ -158,6 +176,7 @@ def test_boards_whose_sites_differ_for_long_are_named() -> None:
         b'{"name": "east", "contact": "yes", "session": "a"}',
         b"[" * 10_000,
         status("east", cid=7),
+        status("east", again_s=float("inf")),
     ],
 )
 def test_what_is_no_status_is_refused_and_changes_nothing(payload: bytes) -> None:
