@@ -5,7 +5,8 @@ What another board publishes may come from another version of the program: a val
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from math import isfinite
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
@@ -21,61 +22,69 @@ ALONE = "each board is alone, as the site has no broker: what is asked for here 
 T = TypeVar("T")
 
 
-def boards_now(site: Site, seen: Iterable[BoardSeen], sharing: str) -> dict[str, Any] | None:
-    """How many of the site's boards are in contact, and who is not. None where the site has no boards."""
-    if not site.boards:
-        return None
-    away = [one for _, one in _of_site(site, seen) if not one.contact]
-    number, of = len(site.boards) - len(away), len(site.boards)
-    texts = [f"{one.name}: {one.text(site.timezone)}" for one in away[:AWAY_TEXTS]]
-    more = [f"{len(away) - AWAY_TEXTS} more"] if len(away) > AWAY_TEXTS else []
-    return {
-        "this": site.board_name,
-        "sharing": sharing,
-        "in_contact": number,
-        "of": of,
-        "away": [one.name for one in away[:AWAY_NAMED]],
-        "text": "; ".join([f"{number} of {of} boards in contact", *texts, *more]) if site.sharing.broker else ALONE,
-    }
+@dataclass(frozen=True, slots=True)
+class BoardList:
+    """The boards of a site, as this one has `seen` them. `sharing` says whether it has contact with the broker."""
 
+    site: Site
+    seen: Sequence[BoardSeen]
+    sharing: str
+    now_ns: int
 
-def boards_json(
-    site: Site,
-    seen: Sequence[BoardSeen],
-    sharing: str,
-    asked: Callable[[str], list[dict[str, Any]]],
-    offset_ms: Callable[[str], float | None],
-) -> dict[str, Any]:
-    """The answer of GET /api/boards. `asked` returns what a board has confirmed, `offset_ms` how far its clock is from
-    this board's."""
-    names = {board.name for board in site.boards}
-    strangers = [(None, one) for one in seen if one.name not in names]
-    rows = []
-    for board, one in (*_of_site(site, seen), *strangers):
-        present = _present(site, one.status if one.contact else {}, offset_ms(one.name))
-        rows.append({**_known(site, board, one), **present, "asked": asked(one.name)})
-    return {"this": site.board_name, "sharing": sharing, "boards": rows}
+    def brief(self) -> dict[str, Any] | None:
+        """For GET /api/now: how many are in contact, and who is not. None where the site has no boards."""
+        if not self.site.boards:
+            return None
+        away = [one for _, one in self._of_site() if not one.contact]
+        number, of = len(self.site.boards) - len(away), len(self.site.boards)
+        texts = [f"{one.name}: {self._text(one)}" for one in away[:AWAY_TEXTS]]
+        more = [f"{len(away) - AWAY_TEXTS} more"] if len(away) > AWAY_TEXTS else []
+        shared = "; ".join([f"{number} of {of} boards in contact", *texts, *more])
+        return {
+            "this": self.site.board_name,
+            "sharing": self.sharing,
+            "in_contact": number,
+            "of": of,
+            "away": [one.name for one in away[:AWAY_NAMED]],
+            "text": shared if self.site.sharing.broker else ALONE,
+        }
 
+    def as_json(
+        self, asked: Callable[[str], list[dict[str, Any]]], offset_ms: Callable[[str], float | None]
+    ) -> dict[str, Any]:
+        """The answer of GET /api/boards. `asked` returns what a board has confirmed, `offset_ms` how far its clock is
+        from this board's."""
+        names = {board.name for board in self.site.boards}
+        strangers = [(None, one) for one in self.seen if one.name not in names]
+        rows = []
+        for board, one in (*self._of_site(), *strangers):
+            present = _present(self.site, one.status if one.contact else {}, offset_ms(one.name))
+            rows.append({**self._known(board, one), **present, "asked": asked(one.name)})
+        return {"this": self.site.board_name, "sharing": self.sharing, "boards": rows}
 
-def _of_site(site: Site, seen: Iterable[BoardSeen]) -> list[tuple[Board, BoardSeen]]:
-    known = {one.name: one for one in seen}
-    return [(board, known.get(board.name) or BoardSeen(board.name, False, None, {})) for board in site.boards]
+    def _of_site(self) -> list[tuple[Board, BoardSeen]]:
+        known = {one.name: one for one in self.seen}
+        never = ((board, BoardSeen(board.name, False, None, {})) for board in self.site.boards)
+        return [(board, known.get(board.name, one)) for board, one in never]
 
+    def _text(self, one: BoardSeen) -> str:
+        return one.text(self.now_ns, self.site.timezone)
 
-def _known(site: Site, board: Board | None, one: BoardSeen) -> dict[str, Any]:
-    """What is known of a board also without contact. `board` is its table, None for one that the site does not name."""
-    return {
-        "name": one.name,
-        "this": one.name == site.board_name,
-        "in_site": board is not None,
-        "contact": one.contact,
-        "since": None if one.since_ns is None else isoformat(one.since_ns, site.timezone),
-        "text": one.text(site.timezone),
-        "controllers": list(board.controllers or ()) if board else [],
-        "spare_for": board.spare_for if board else None,
-        "address": (board.address if board else None) or _web(_of(one.status, "address", str)),
-        "program": _of(one.status, "program", str),
-    }
+    def _known(self, board: Board | None, one: BoardSeen) -> dict[str, Any]:
+        """What is known of a board also without contact. `board` is its table, None where the site has none."""
+        since = None if one.since_ns is None else isoformat(one.since_ns, self.site.timezone)
+        return {
+            "name": one.name,
+            "this": one.name == self.site.board_name,
+            "in_site": board is not None,
+            "contact": one.contact,
+            "since": since,
+            "text": self._text(one),
+            "controllers": list(board.controllers or ()) if board else [],
+            "spare_for": board.spare_for if board else None,
+            "address": (board.address if board else None) or _web(_of(one.status, "address", str)),
+            "program": _of(one.status, "program", str),
+        }
 
 
 def _present(site: Site, status: Mapping[str, Any], offset_ms: float | None) -> dict[str, Any]:

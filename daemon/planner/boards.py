@@ -174,7 +174,7 @@ class Boards:
         if any(now_s - since_s >= AWAY_S for since_s in self._namesakes.values()):
             text = "another machine has this board's name: both send the same"
             found.append(Trouble(TroubleCode.BOARD_NAME_TWICE, f"board {site.board_name}", text))
-        return found + self._contacts.troubles(site.digest, site.timezone, now_s)
+        return found + self._contacts.troubles(site.digest, site.timezone, self._situation.now_ns(), now_s)
 
     # the link
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from gloaming.daemon.planner.health import Trouble, TroubleCode
-from gloaming.shows.time_units import SECOND_NS
+from gloaming.daemon.planner.journal_texts import clock_text
 
 AWAY_S = 15.0
 """A board without contact for this time is a trouble. One that starts again is back before."""
@@ -67,13 +66,13 @@ class BoardSeen:
     since_ns: int | None
     status: Mapping[str, Any]
 
-    def text(self, zone: ZoneInfo) -> str:
+    def text(self, now_ns: int, zone: ZoneInfo) -> str:
         """The contact in a few words, in the local time of a zone."""
         if self.contact:
             return "in contact"
         if self.since_ns is None:
             return "never in contact"
-        return f"no contact since {datetime.fromtimestamp(self.since_ns // SECOND_NS, zone):%H:%M}"
+        return f"no contact since {clock_text(self.since_ns, now_ns, zone)}"
 
 
 @dataclass(slots=True)
@@ -170,7 +169,7 @@ class Contacts:
         since = {name: None if one.contact else one.since_ns for name, one in ever.items()}
         return json.dumps({"cids": list(self._cids), "since": since})
 
-    def troubles(self, site: str, zone: ZoneInfo, at_s: float) -> list[Trouble]:
+    def troubles(self, site: str, zone: ZoneInfo, now_ns: int, at_s: float) -> list[Trouble]:
         """What is wrong with the other boards. `site` is the digest of this board's site."""
         if self._alone_s is not None or at_s - self._back_s < AWAY_S:  # the broker's trouble says enough
             return []
@@ -184,7 +183,7 @@ class Contacts:
         elif at_s - self._differs_s < DIFFERS_S:
             differing = []
         return [
-            *for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(zone) for one in away}),
+            *for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(now_ns, zone) for one in away}),
             *for_each(TroubleCode.BOARD_NOT_IN_SITE, {one.name: STRANGER for one in strangers}),
             *for_each(TroubleCode.BOARD_SITE_DIFFERS, {one.name: DIFFERS for one in differing}),
         ]

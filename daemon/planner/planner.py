@@ -23,7 +23,7 @@ from gloaming.daemon.integrations.reachability import PERIOD_S
 from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.board_clocks import ASK_S, BoardClocks
-from gloaming.daemon.planner.board_list import boards_json, boards_now
+from gloaming.daemon.planner.board_list import BoardList
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.commands import Commands
@@ -279,13 +279,14 @@ class Planner:
             "transmitter": self._client.telemetry if self._client.connected else None,
             "controllers": self._rig.controllers(),
         }
-        boards = boards_now(self.site, self._boards.seen(), self._boards.sharing)
-        return {**now_json(self._situation, decision, health), "boards": boards}
+        return {**now_json(self._situation, decision, health), "boards": self._board_list(decision.at_ns).brief()}
 
     def board_list(self) -> dict[str, Any]:
         """The answer of GET /api/boards."""
-        boards, offset_ms = self._boards, self._board_clocks.offset_ms
-        return boards_json(self.site, boards.seen(), boards.sharing, self._sharing.asked, offset_ms)
+        return self._board_list(self.now_ns()).as_json(self._sharing.asked, self._board_clocks.offset_ms)
+
+    def _board_list(self, now_ns: int) -> BoardList:
+        return BoardList(self.site, self._boards.seen(), self._boards.sharing, now_ns)
 
     def status(self) -> Status:
         """The figures of the planner, its transmitter and its board."""

@@ -108,7 +108,8 @@ class SharedFacts:
         found = self._confirmations.setdefault(id, {})
         sent, _ = await asyncio.gather(own, self._others(found, stored.version))
         found[site.board_name] = Confirmation(stored.version, sent.on_the_wire, sent.wire)
-        contact = {one.name: "" if one.contact else one.text(site.timezone) for one in self._boards.seen()}
+        now_ns = self._situation.now_ns()
+        contact = {one.name: "" if one.contact else one.text(now_ns, site.timezone) for one in self._boards.seen()}
         names = [one.name for one in site.boards if one.name != site.board_name]
         rows = [
             {"name": name, **_row(found.get(name), stored.version, contact.get(name, "never in contact"))}

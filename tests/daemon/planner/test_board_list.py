@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from gloaming.api.http.schemas.boards import BoardsListed, BoardsNow
-from gloaming.daemon.planner.board_list import boards_json, boards_now
+from gloaming.daemon.planner.board_list import BoardList
 from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.site.load import Site, load_site
 from tests.api.house import instant, write_site
@@ -47,14 +47,15 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Site:
 
 def listed(site: Site, *seen: BoardSeen) -> dict[str, Any]:
     """The rows by their names, as the model returns them."""
-    found = boards_json(site, seen, "connected", lambda _: [], lambda name: 1.234 if name == "east" else None)
+    boards = BoardList(site, seen, "connected", SINCE_NS)
+    found = boards.as_json(lambda _: [], lambda name: 1.234 if name == "east" else None)
     assert BoardsListed.model_validate(found).model_dump() == found
     return {row["name"]: row for row in found["boards"]}
 
 
 def test_in_brief_the_boards_without_contact_are_named_with_since_when(site: Site) -> None:
     east, far = BoardSeen("east", False, SINCE_NS, {}), BoardSeen("far", True, SINCE_NS, {})
-    found = boards_now(site, (QUAY, east, far), "connected")
+    found = BoardList(site, (QUAY, east, far), "connected", SINCE_NS).brief()
     assert found == {
         "this": "quay",
         "sharing": "connected",
@@ -64,18 +65,19 @@ def test_in_brief_the_boards_without_contact_are_named_with_since_when(site: Sit
         "text": "2 of 3 boards in contact; east: no contact since 20:14",
     }
     assert BoardsNow.model_validate(found).model_dump() == found
-    found = boards_now(site, (QUAY, replace(east, contact=True), far), "connected")
+    found = BoardList(site, (QUAY, replace(east, contact=True), far), "connected", SINCE_NS).brief()
     assert found and found["text"] == "3 of 3 boards in contact"
 
 
 def test_a_site_without_boards_has_nothing_to_say_of_them(site: Site) -> None:
-    assert boards_now(replace(site, boards=()), (), "none") is None
-    assert boards_json(replace(site, boards=()), (), "none", lambda _: [], lambda _: None)["boards"] == []
+    boards = BoardList(replace(site, boards=()), (), "none", SINCE_NS)
+    assert boards.brief() is None
+    assert boards.as_json(lambda _: [], lambda _: None)["boards"] == []
 
 
 def test_without_a_broker_a_person_reads_that_a_pause_reaches_one_board(site: Site) -> None:
     alone = replace(site, sharing=site.sharing.model_copy(update={"broker": None}))
-    found = boards_now(alone, (QUAY,), "none")
+    found = BoardList(alone, (QUAY,), "none", SINCE_NS).brief()
     assert found and (found["in_contact"], found["of"], found["away"]) == (1, 3, ["east", "far"])
     assert "reaches this board only" in found["text"]
 
@@ -84,7 +86,7 @@ def test_of_a_thousand_boards_a_few_are_named_and_all_are_counted(site: Site) ->
     """The brief answer is streamed to each phone."""
     names = [f"hut-{number}" for number in range(1000)]
     many = replace(site, boards=tuple(site.boards[2].model_copy(update={"name": name}) for name in names))
-    found = boards_now(many, (), "away")
+    found = BoardList(many, (), "away", SINCE_NS).brief()
     assert found and (found["in_contact"], found["of"], len(found["away"])) == (0, 1000, 12)
     first = "; ".join(f"{name}: never in contact" for name in names[:3])
     assert found["text"] == f"0 of 1000 boards in contact; {first}; 997 more"

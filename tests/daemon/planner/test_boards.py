@@ -101,7 +101,8 @@ def contact(boards: Boards) -> dict[str, bool]:
 
 
 def texts(boards: Boards) -> dict[str, str]:
-    return {one.name: one.text(boards._situation.timezone) for one in boards.seen()}
+    now = boards._situation
+    return {one.name: one.text(now.now_ns(), now.timezone) for one in boards.seen()}
 
 
 def codes(boards: Boards) -> list[TroubleCode]:

@@ -44,10 +44,10 @@ class Quay:
         self.contacts.look(self.now_ns, self.at_s)
 
     def texts(self) -> dict[str, str]:
-        return {one.name: one.text(ZONE) for one in self.contacts.seen()}
+        return {one.name: one.text(self.now_ns, ZONE) for one in self.contacts.seen()}
 
     def troubles(self, site: str = "") -> list[tuple[TroubleCode, str, str]]:
-        found = self.contacts.troubles(site, ZONE, self.at_s)
+        found = self.contacts.troubles(site, ZONE, self.now_ns, self.at_s)
         assert all(one.kind == "boards" and one.do == DO[one.code] for one in found)
         return [(one.code, one.subject, one.text) for one in found]
 
@@ -201,3 +201,11 @@ def test_the_list_is_made_when_something_has_changed_alone() -> None:
     assert quay.contacts.seen() is seen
     quay.hear("east", status("east", troubles=1))
     assert quay.contacts.seen() is not seen
+
+
+def test_since_another_day_has_its_date() -> None:
+    quay = Quay()
+    quay.hear("east", status("east"))
+    quay.hear("east", status("east", here=False))
+    quay.at_s += 86400
+    assert quay.texts()["east"] == f"no contact since Mon 30 Nov, {CLOCK[0]}"
