@@ -58,6 +58,11 @@ class MqttListener(MqttConnection):
         """When a topic had too many messages."""
         self._thread.start()
 
+    @property
+    def hears(self) -> bool:
+        """Whether it is connected."""
+        return self._connected_s is not None
+
     def listen_to(self, topics: frozenset[str]) -> None:
         """Listen to other topics from now on. The connection stays."""
         self._topics = topics

@@ -2,12 +2,13 @@
 
 All boards hear the messages of triggers and holds. One acts: the board that the table names, else the first one with
 controllers. While that has no contact, its spare acts, else the next board of site.toml that has contact. Each board
-finds this by itself, from who is in contact. A board without any contact acts itself.
+finds this by itself, from who is in contact. A board without any contact acts itself. One that says of itself that it
+cannot act (it hears no broker, or does not trust its clock) comes after all others.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.planner.situation import Situation
@@ -17,6 +18,8 @@ from gloaming.shows.time_units import SECOND_NS
 
 START_NS = 10 * SECOND_NS
 """For this long after its start, a board takes all others as in contact: boards that start together find each other."""
+CAN_ACT = "can_act"
+"""The key of a board's status."""
 HAND_OVER_NS = 15 * SECOND_NS
 """What one board alone does, the others remember for this long: the one that does it may have been lost just then."""
 
@@ -31,16 +34,18 @@ def in_turn(boards: Iterable[Board], named: str | None = None) -> tuple[str, ...
 class ActingBoard:
     """`seen` returns the boards as they are known now."""
 
-    def __init__(self, situation: Situation, seen: Callable[[], Iterable[BoardSeen]]) -> None:
+    def __init__(self, situation: Situation, seen: Callable[[], Sequence[BoardSeen]]) -> None:
         self._situation, self._seen = situation, seen
         self._started_ns = self._monotonic_ns()
 
     def in_contact(self, named: str | None = None) -> tuple[str, ...]:
         """The names of this board and of those in contact, in the order in which they act."""
-        site = self._situation.site
-        here = {one.name for one in self._seen() if one.contact} | {site.board_name}
+        site, seen = self._situation.site, self._seen()
+        here = {one.name for one in seen if one.contact} | {site.board_name}
+        unable = {one.name for one in seen if one.status.get(CAN_ACT) is False}
         starts = self._monotonic_ns() - self._started_ns < START_NS
-        return tuple(name for name in in_turn(site.boards, named) if starts or name in here)
+        names = [name for name in in_turn(site.boards, named) if starts or name in here]
+        return tuple(sorted(names, key=lambda name: name in unable))
 
     def turn(self, named: str | None = None) -> int | None:
         """The place of this board among those in contact: 0 if it acts. None for a board that the site does not have.

@@ -106,6 +106,11 @@ class Outside:
         """Look for input devices that have come."""
         self._devices.look()
 
+    @property
+    def hears(self) -> bool:
+        """Whether it is connected to all brokers of the tables."""
+        return all(listener.hears for listener in self._listeners.values())
+
     def troubles(self) -> list[Trouble]:
         """The brokers, topics and devices that cannot be heard."""
         now_s = time.monotonic()

@@ -20,7 +20,7 @@ from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.integrations.host_names import LOOK_UP_S
 from gloaming.daemon.integrations.input_device import LOOK_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
-from gloaming.daemon.planner.acting_board import ActingBoard
+from gloaming.daemon.planner.acting_board import CAN_ACT, ActingBoard
 from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.board_clocks import ASK_S, BoardClocks
 from gloaming.daemon.planner.board_list import BoardList
@@ -376,6 +376,7 @@ class Planner:
         self._sender.decide()
 
     def _look_at_boards(self) -> None:
+        self._boards.say(CAN_ACT, self._outside.hears and self._situation.trust.trusted)
         self._boards.look()
         self._sender.know_boards()
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from types import SimpleNamespace
 from typing import Any
 
@@ -22,8 +22,8 @@ def tables(*boards: dict[str, Any]) -> tuple[Board, ...]:
     return tuple(Board(place=f"site.toml:{line}", **one) for line, one in enumerate(boards, 1))
 
 
-def seen(name: str, contact: bool) -> BoardSeen:
-    return BoardSeen(name, contact, 1, {})
+def seen(name: str, contact: bool, **status: object) -> BoardSeen:
+    return BoardSeen(name, contact, 1, status)
 
 
 class Clock:
@@ -34,7 +34,7 @@ class Clock:
         return SimpleNamespace(monotonic_ns=self.passed_ns)
 
 
-def acting(boards: tuple[Board, ...], me: str, boards_seen: Iterable[BoardSeen], starts: bool = False) -> ActingBoard:
+def acting(boards: tuple[Board, ...], me: str, boards_seen: Sequence[BoardSeen], starts: bool = False) -> ActingBoard:
     """What a board finds from whom it sees."""
     clock = Clock()
     found = ActingBoard(
@@ -79,6 +79,13 @@ def test_a_board_that_starts_takes_the_others_as_in_contact_for_some_seconds() -
     boards, known = tables(QUAY, EAST, SPARE), [seen("quay", False), seen("spare", False)]
     assert acting(boards, "east", known, starts=True).turn() == 2
     assert acting(boards, "east", known).acts()
+
+
+def test_a_board_that_cannot_act_comes_last() -> None:
+    both = tables(QUAY, EAST, SPARE)
+    known = [seen("quay", True, can_act=False), seen("east", True, can_act=True), seen("spare", False, can_act=True)]
+    assert [acting(both, me, known).turn() for me in ("quay", "east")] == [1, 0]
+    assert acting(both, "quay", [seen("quay", True, can_act=False)]).acts(), "nobody else is there"
 
 
 def test_a_board_that_the_site_does_not_have_never_acts_and_one_without_boards_always_does() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from random import Random
@@ -68,7 +68,7 @@ class Board:
     def __init__(self, folder: Path, site: Site, *tables: dict[str, object]) -> None:
         self.folder, self.site = folder, site
         self.monotonic_ns, self.apart_ns, self.decided = 0, BEGIN, 0
-        self.seen: Callable[[], Iterable[BoardSeen]] = tuple
+        self.seen: Callable[[], Sequence[BoardSeen]] = tuple
         self.clock = Clock(0, lambda: self.monotonic_ns + self.apart_ns, lambda: self.monotonic_ns)
         self.tables(*tables)
         self.store = Store(folder, self.now_ns)

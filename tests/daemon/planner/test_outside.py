@@ -77,6 +77,8 @@ def test_a_press_calls_and_a_message_from_before_is_a_reading_but_no_press(tmp_p
             button, wind = broker.url("quay/button"), broker.url("roof/wind")
             async with venue(tmp_path, PRESSED.format(button) + WIND.format(wind)) as planner:
                 await until(lambda: readings(planner) == [7.5], "the reading")
+                planner._look_at_boards()
+                assert planner._boards._said["can_act"] is True
                 for payload in ("released", "pressed ", "9" * 5000):
                     broker.publish("quay/button", payload)
                 broker.publish("roof/wind", "8")
@@ -178,5 +180,7 @@ def test_a_broker_that_is_away_is_a_trouble_with_what_to_do(tmp_path: Path) -> N
             lines = [line["text"] for line in planner.journal(20, kinds=("trouble",))]
             assert "mqtt://127.0.77.9:9: Connection refused" in lines
             assert "S3CRET" not in str(planner.journal(100))
+            planner._look_at_boards()
+            assert planner._boards._said["can_act"] is False, "another board that hears the broker acts"
 
     run(work())
