@@ -45,8 +45,8 @@ DO = {
     "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
     "spare-carries": "look at that board: its power, its cable and its clock; the show goes on meanwhile",
-    "board-unknown": "write one of these names to /etc/gloaming/board and restart the planner, or give the board a "
-    "[[board]] table",
+    "board-unknown": "write one of these names to /etc/gloaming/board and run systemctl restart gloaming-planner, or "
+    "add a [[board]] table",
     "broker": "check that it runs, its address in site.toml, and the network; it is tried again by itself",
     "broker-refuses": "check the user and the password in the address in site.toml",
     "broker-topic": "let this user read the topic, in the broker's own settings",

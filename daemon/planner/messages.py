@@ -32,12 +32,12 @@ def setup_of(
     knows_time: bool = True,
 ) -> Setup:
     """The setup: where this board's universes go, how packets look, and the limits. `boards` has the CIDs of the site's
-    other boards. A board that does not know the time sends black, with the lowest priority where others may send light.
+    other boards. A board that does not know the time sends black, with the lowest priority where a twin may send light.
 
     The universes of a controller whose name has no address go nowhere but to multicast, if it has that.
     """
     rig, output = site.part, site.output
-    priority = site.priority if knows_time or not site.boards else 0
+    priority = site.priority if knows_time or not site.has_twin else 0
     targets = []
     for number, slots in site.slots.items():
         if (controller := rig.controller_of.get(number)) is None:

@@ -98,7 +98,9 @@ class RigMonitor:
         site = self._situation.site
         found = [trouble for _, trouble in host_troubles(site.part, self.names)]
         if unknown := unknown_board(site.board_name, site.boards):
-            found.append(Trouble(TroubleCode.BOARD_UNKNOWN, site.board_name, f"{unknown.problem}: it sends nothing"))
+            found.append(
+                Trouble(TroubleCode.BOARD_UNKNOWN, site.board_name, f"this board sends nothing: {unknown.problem}")
+            )
         found += self.reach.outages([address for address, trouble in self._network.items() if trouble.stands])
         for reach in self.reach.gone:
             problem = self.names.unanswered.get(reach.host or "")

@@ -202,6 +202,12 @@ class Site:
         feeds = by_name[own.spare_for] if own and own.spare_for else own
         return frozenset(feeds.controllers or () if feeds else ())
 
+    @property
+    def has_twin(self) -> bool:
+        """Whether another board sends the same: the spare of this one, or the board that this one is a spare for."""
+        own = self.board
+        return own is not None and (own.spare_for is not None or any(one.spare_for == own.name for one in self.boards))
+
     @cached_property
     def part(self) -> Rig:
         """The rig as far as this board feeds it."""

@@ -188,7 +188,7 @@ def test_a_board_that_does_not_know_the_time_leaves_the_light_to_its_spare(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It sends black, with the lowest priority (E1.31 6.2.3)."""
-    boards = '\n[[board]]\nname = "quay"\ncontrollers = ["left"]\n'
+    boards = '\n[[board]]\nname = "quay"\ncontrollers = ["left"]\n[[board]]\nname = "loft"\nspare_for = "quay"\n'
     monkeypatch.setenv("GLOAMING_BOARD", "quay")
     with planner_at(tmp_path, "2026-12-14T18:10", boards) as (planner, sent):
         trust = planner._situation.trust
