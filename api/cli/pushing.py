@@ -61,7 +61,8 @@ class PushTarget:
     id: str = ""
     error: str = ""
     taken_ns: int | None = None
-    taken: bool = False
+    taken: str = ""
+    """How it took the site over, for people."""
     agreed: bool = False
     """It has agreed to take the site over, or may have: its answer did not come."""
 
@@ -87,8 +88,9 @@ def noting(target: PushTarget) -> Iterator[None]:
 class PushToBoards:
     """One push to some boards, on each in a thread of its own."""
 
-    def __init__(self, content: Content, targets: list[PushTarget], say: Say, progress: NamedProgress) -> None:
-        self._content, self._targets, self._say, self._progress = content, targets, say, progress
+    def __init__(self, content: Content, targets: list[PushTarget], say: Say) -> None:
+        self._content, self._targets, self._say = content, targets, say
+        self._progress: NamedProgress = lambda *_: None
         self._stopped, self._all_ready = threading.Event(), threading.Event()
         self._lock, self._to_send, self._sent = threading.Lock(), 0, 0
         self._waiting = len(targets)
@@ -100,8 +102,9 @@ class PushToBoards:
             with noting(target):
                 target.board.ask("GET", "/healthz", tries=1)
 
-    def go(self) -> None:
+    def go(self, progress: NamedProgress) -> None:
         """Prepare all boards; then let all take the site over. What fails is noted at each board."""
+        self._progress = progress
         if not self.failed:
             self._each(self._prepare)
         if not self.failed:
@@ -252,14 +255,13 @@ class PushToBoards:
             with suppress(AwayError):
                 status, found = target.board.ask("GET", f"{PUSH}/{target.id}", tries=1)
                 if status == 200 and found["state"] == "taken":
-                    target.taken, target.taken_ns = True, found["taken_ns"]
-                    self._say(f"{target.board.name}: took it over at {self._clock(found['taken_ns'])}")
+                    target.taken_ns = found["taken_ns"]
+                    target.taken = f"took it over at {self._clock(found['taken_ns'])}"
                     return
                 if status == 200 and found["state"] == "refused":
                     raise BoardError(_lines(found["errors"]))
                 if status == 404 and self._has_it(target):  # it has started again meanwhile
-                    target.taken = True
-                    self._say(f"{target.board.name}: took it over, and has started again since")
+                    target.taken = "took it over, and has started again since"
                     return
             time.sleep(QUICK_POLL_S)
         raise BoardError(

@@ -32,26 +32,26 @@ BUSY_S = 5.0
 
 def run_push(args: argparse.Namespace) -> int:
     """`gloaming site push`; exit 1 where a board does not take the site over."""
-    say: Say = (lambda _: None) if args.json else (lambda text: print(text, flush=True))
+    say: Say = (lambda _: None) if args.json else (lambda text: print(text, file=sys.stderr))
     folder = site_of(args)
     with bars(args, "bytes") as progress:
         content = _content(folder, say, progress)
-        targets = _targets(args, content.site, folder, say)
-        push = PushToBoards(content, targets, say, progress)
-        with push.ended():
-            push.contact()
-            for target in targets if not push.failed else ():
-                with noting(target):
-                    _begin(args, target, content)
-            push.go()
+    targets = _targets(args, content.site, folder, say)
+    push = PushToBoards(content, targets, say)
+    with push.ended():
+        push.contact()
+        for target in targets if not push.failed else ():
+            with noting(target):
+                _begin(args, target, content)
+        with bars(args, "bytes") as progress:
+            push.go(progress)
     for target in targets:
         for line in target.error.splitlines():
             print(f"{target.board.name}: {line}", file=sys.stderr)
     if not any(target.taken for target in targets):
         print("no board has taken the site over", file=sys.stderr)
-    if args.json:
-        ended = [{"name": one.board.name, "taken_ns": one.taken_ns, "error": one.error or None} for one in targets]
-        answer(args, {"boards": ended})
+    ended = [{"name": one.board.name, "taken_ns": one.taken_ns, "error": one.error or None} for one in targets]
+    answer(args, {"boards": ended}, *(f"{one.board.name}: {one.taken}" for one in targets if one.taken))
     return 0 if all(target.taken for target in targets) else 1
 
 

@@ -20,6 +20,7 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.site_files import SiteConflictError, SiteFiles, encoded
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem, Upload, Uploads, size
+from gloaming.daemon.service.private_file import why_closed
 from gloaming.daemon.site.board_name import board_name
 from gloaming.daemon.site.editing import Files, digest, read_files
 from gloaming.daemon.site.file_hashes import FileHashes
@@ -208,7 +209,7 @@ class SitePush:
         push = self.find(id)
         if push.begun:
             raise PushError(PushProblem.STATE, "it is too late: this board takes the site over")
-        push.state = PushState.DROPPED
+        push.state, push.site = PushState.DROPPED, None
         await asyncio.to_thread(self._stage.drop)
         return push
 
@@ -285,7 +286,7 @@ class SitePush:
         except (PieceFileError, InputError) as error:
             self._refuse(push, str(error))
         except OSError as error:
-            self._refuse(push, error.strerror or str(error))
+            self._refuse(push, f"it cannot be stored: {why_closed(self._situation.site.folder, error)}")
         except Exception as error:  # an error in Gloaming must not leave a push that seems to go on for ever
             logging.getLogger(__name__).error("the push failed", exc_info=error)
             self._refuse(push, f"this is an error in Gloaming ({type(error).__name__}); its log says where")

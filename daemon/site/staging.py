@@ -15,7 +15,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePosixPath
 
-from gloaming.daemon.service.private_file import error_text, sync_folder, write_private
+from gloaming.daemon.service.private_file import sync_folder, why_closed, write_private
 from gloaming.daemon.site.editing import Files, read_files
 from gloaming.daemon.site.file_hashes import hash_of
 from gloaming.daemon.site.last_good import FILES
@@ -174,7 +174,9 @@ def finish_take_over(folder: Path, state: Path) -> bool:
             Versions(state).install(folder, new, plan.at_ns, plan.who, PUSHED)
         stage.clear()
     except OSError as error:
-        problem = f"the take-over of a pushed site was interrupted, and cannot be completed: {error_text(error)}"
+        problem = (
+            f"the take-over of a pushed site was interrupted, and cannot be completed: {why_closed(folder, error)}"
+        )
         raise InputError(ConfigError(folder, None, None, problem, "make the folder writable")) from None
     return True
 

@@ -103,10 +103,10 @@ def no(status: int, detail: str) -> Callable[[], tuple[int, Any]]:
 def pushed(content: Content, *boards: ScriptedBoard) -> list[str]:
     """Push to some boards; what went wrong on each. Says which take the site over."""
     targets = [PushTarget(board, id="1") for board in boards]  # type: ignore[arg-type]  # it has its methods
-    push = PushToBoards(content, targets, lambda _: None, lambda *_: None)
+    push = PushToBoards(content, targets, lambda _: None)
     with push.ended():
         push.contact()
-        push.go()
+        push.go(lambda *_: None)
     assert all(target.taken for target in targets) or not any(target.taken for target in targets)
     return [target.error for target in targets]
 
@@ -161,8 +161,8 @@ def test_a_board_that_answers_again_has_taken_it_over_or_says_why_not(content: C
     )
     assert pushed(content, ScriptedBoard("east"), again) == ["", ""]
     silent = PushTarget(ScriptedBoard("west", {"GET /1 agreed": away}), id="1")  # type: ignore[arg-type]
-    push = PushToBoards(content, [silent], lambda _: None, lambda *_: None)
-    push.go()
+    push = PushToBoards(content, [silent], lambda _: None)
+    push.go(lambda *_: None)
     assert silent.error.startswith("it agreed, and has not said since that it uses the site.")
 
 

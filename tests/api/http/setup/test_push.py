@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import errno
 import hashlib
 import json
+import os
 import shutil
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -17,6 +19,7 @@ import pytest
 
 from gloaming.daemon.planner import site_push
 from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.site import staging
 from gloaming.daemon.site.board_name import VARIABLE
 from gloaming.daemon.site.editing import read_files
 from gloaming.daemon.site.last_good import FILES
@@ -270,6 +273,13 @@ def test_a_full_disk_is_said_before_anything_is_sent(tmp_path: Path, monkeypatch
             assert found["state"] == "refused"
             assert found["errors"][0].startswith("the files do not fit on the disk: ")
             assert found["errors"][0].endswith(" are needed, 0 bytes are free")
+
+            def full(*_: object) -> None:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+            monkeypatch.setattr(staging, "_copy", full)
+            shutil.copy(copy.folder / "lanterns.frames", copy.folder / "tide.frames")
+            assert (await copy.push())["errors"] == ["it cannot be stored: No space left on device"]
 
     run(work())
 
