@@ -210,7 +210,8 @@ class OtherBoard:
             raise
         except (OSError, HTTPException) as error:
             connection.close()
-            reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
+            late = "it takes too long" if isinstance(error, TimeoutError) else None
+            reason = late or getattr(error, "strerror", None) or str(error) or type(error).__name__
             raise AwayError(f"Gloaming does not answer at {self.address} ({reason})") from None
 
     def forget_certificate(self) -> None:

@@ -219,7 +219,7 @@ class PushToBoards:
         def look(target: PushTarget) -> None:
             self._content.check_unchanged()
             before_ns = time.monotonic_ns()
-            push = target.ask("GET")
+            push = target.ask("GET", tries=2)
             after_ns = time.monotonic_ns()
             if not push["trusted"]:
                 raise BoardError("its clock is not trusted, so it cannot take a site over at an instant: set it first")

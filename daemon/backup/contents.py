@@ -29,6 +29,7 @@ STATE_MADE_AGAIN = (
     "address",
     "certificate",
     "documents",
+    "file-hashes.json",
     "no-page",
     "pictures",
     "rig-check",

@@ -315,6 +315,7 @@ class SitePush:
         equal = {file for file in same if self._hashes.of(places[file], read) == file.sha256}
         changed = tuple(file for file in push.files if file not in equal)
         self._stage.folder.mkdir(0o700, exist_ok=True)
+        self._stage.drop()  # of a take-over that could not be completed
         self._stage.keep_only({file.sha256 for file in changed})
         self._copy_renamed(changed)
         self._hashes.save()

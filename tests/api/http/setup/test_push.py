@@ -23,6 +23,8 @@ from gloaming.daemon.site import staging
 from gloaming.daemon.site.board_name import VARIABLE
 from gloaming.daemon.site.editing import read_files
 from gloaming.daemon.site.last_good import FILES
+from gloaming.daemon.site.reload import STILL_LOOKS
+from gloaming.daemon.site.staging import Plan
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 from tests.api.house import House, offset_to, planner_on, run, write_site
 from tests.waiting import until
@@ -147,6 +149,10 @@ def test_a_site_is_taken_over_at_its_instant_with_only_what_changed_sent(tmp_pat
             newest, oldest = home.planner.site_files.versions()
             assert (newest.who, newest.text, oldest.board) == ("this machine", "the site that was pushed", True)
             await until(lambda: not (folder / ".push").exists(), "an empty stage")
+            site = home.planner.site
+            for _ in range(2 * STILL_LOOKS):
+                await home.planner._site_watch.look()
+            assert home.planner.site is site  # it is not read again
             again = await copy.push(send=False)
             assert (again["state"], again["wanted"]) == ("ready", [])
 
@@ -301,6 +307,20 @@ def test_a_push_that_is_dropped_before_its_instant_changes_nothing(tmp_path: Pat
             assert home.planner.site_push._stage.plan() is None
             assert (await copy.push())["state"] == "ready"
             assert everything(home) == before
+
+    run(work())
+
+
+def test_the_next_push_forgets_a_take_over_that_could_not_be_completed(tmp_path: Path) -> None:
+    """Otherwise the next start would take over texts that are not there any more."""
+
+    async def work() -> None:
+        async with board(tmp_path) as home, home.client(home.token) as client:
+            copy, stage = Copy(tmp_path, client), home.planner.site_push._stage
+            stage.folder.mkdir()
+            stage.begin(Plan("1", "the quay", 1, {}))
+            assert (await copy.push())["state"] == "ready"
+            assert stage.plan() is None
 
     run(work())
 
