@@ -86,6 +86,7 @@ class BoardClocks:
         self._last = ""
         self._apart_ns = self._epoch = 0
         """The epoch changes when this clock is set: earlier stamps are of another clock."""
+        self._half_ns = half_frame_ns(situation.site)
         self._answers = self._answers_ns = 0
         self._errors: deque[float] = deque(maxlen=ERROR_LOOKS)
         boards.on(ASK, self._take_question)
@@ -94,6 +95,7 @@ class BoardClocks:
     def look(self) -> None:
         """Publish how far this clock is trusted, and ask the next board for its stamps."""
         site, kernel = self._situation.site, self._situation.trust.kernel
+        self._half_ns = half_frame_ns(site)
         names = {one.name for one in site.boards} - {site.board_name}
         in_contact = {one.name for one in self._boards.seen() if one.contact and one.name in names}
         for name in self._measured.keys() - in_contact:
@@ -115,28 +117,28 @@ class BoardClocks:
         return {name: one.offset for name, one in self._measured.items() if one.offset}
 
     def offset_ms(self, board: str) -> float | None:
-        """How far a board's clock is ahead of this one; None if that was not measured."""
+        """How far a board's clock is ahead of this one. None if that was not measured, or too coarsely to mean much."""
         found = self._measured.get(board)
-        return found.offset.offset_ns / 1e6 if found and found.offset else None
+        offset = found.offset if found else None
+        known = offset and (offset.error_ns <= self._half_ns or offset.certainly_beyond(self._half_ns))
+        return offset.offset_ns / 1e6 if offset and known else None
 
     def troubles(self) -> list[Trouble]:
         """The boards whose clocks have differed from this one by more than half a frame for some measures."""
         differing = [name for name, one in self._measured.items() if one.beyond >= MEASURES]
         if not differing:
             return []
-        offsets, half_ns = self.offsets(), half_frame_ns(self._situation.site)
+        offsets = self.offsets()
         said = {one.name: read_clock(one.status.get("clock")) for one in self._boards.seen()}
         judged = {
             name: judge(self._own(), said[name], offsets[name].offset_ns, [one.offset_ns for one in offsets.values()])
             for name in differing
             if name in said
         }
-        return self._as_troubles(judged, offsets, half_ns)
+        return self._as_troubles(judged, offsets)
 
-    def _as_troubles(
-        self, judged: Mapping[str, Judgement], offsets: Mapping[str, Offset], half_ns: int
-    ) -> list[Trouble]:
-        limit = f"more than half a frame ({half_ns / 1e6:.1f} ms)"
+    def _as_troubles(self, judged: Mapping[str, Judgement], offsets: Mapping[str, Offset]) -> list[Trouble]:
+        limit = f"more than half a frame ({self._half_ns / 1e6:.1f} ms)"
         own = [name for name, one in judged.items() if one.own_is_wrong]
         found = []
         if own:
@@ -194,7 +196,7 @@ class BoardClocks:
             measured = self._measured[name] = _Measured(answer.epoch)
         measured.filter.add(exchange, now.monotonic_ns)
         offset = measured.offset = measured.filter.offset(now.monotonic_ns)
-        differs = offset is not None and offset.certainly_beyond(half_frame_ns(self._situation.site))
+        differs = offset is not None and offset.certainly_beyond(self._half_ns)
         measured.beyond = measured.beyond + 1 if differs else 0
 
     # this clock
@@ -225,7 +227,7 @@ def judge(own: BoardClock, other: BoardClock, offset_ns: int, offsets_ns: Collec
     clocks, near_ns = (0, *offsets_ns), abs(offset_ns) / 2
     middle_ns = median_low(clocks)
     agree = sum(abs(one - middle_ns) < near_ns for one in clocks)
-    if 2 * agree > len(clocks) > 2 and (abs(middle_ns) < near_ns) != (abs(offset_ns - middle_ns) < near_ns):
+    if 2 * agree > len(clocks) and (abs(middle_ns) < near_ns) != (abs(offset_ns - middle_ns) < near_ns):
         return Judgement(abs(middle_ns) >= near_ns, f"{agree} of {len(clocks)} boards agree on another time")
     if own.error_ms is not None and other.error_ms is not None and own.error_ms != other.error_ms:
         worse = max(own.error_ms, other.error_ms)

@@ -30,7 +30,8 @@ HALF_MS = 12.5
 class Network:
     """The boards of a site, and the true time."""
 
-    folder: Path
+    site: Path
+    states: Path
     names: tuple[str, ...]
     now_ns: int = field(default_factory=lambda: instant("2026-12-12T18:00"))
     boards: dict[str, Simulated] = field(default_factory=dict)
@@ -58,8 +59,8 @@ class Simulated:
         self.changes = 0
         self.reached = True
         clock = Clock(0, lambda: network.now_ns + self.ahead_ns, lambda: network.now_ns - self.suspended_ns)
-        self.store = Store(network.folder / f"state-{name}", clock.now_ns())
-        self.situation = Situation(load_site(network.folder / "site"), self.store, clock, lambda: None)
+        self.store = Store(network.states / name, clock.now_ns())
+        self.situation = Situation(load_site(network.site), self.store, clock, lambda: None)
         self.situation.trust._ask_kernel = lambda: self.kernel
         self.situation.trust.look()
         self.clocks = BoardClocks(self.situation, self)
@@ -95,17 +96,23 @@ class Simulated:
 Make = Callable[..., Network]
 
 
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The folder of a site, and its site.toml without boards."""
+    folder = write_site(tmp_path_factory.mktemp("boards") / "site")
+    return folder, (folder / "site.toml").read_text()
+
+
 @pytest.fixture
-def network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Make]:
+def network(tmp_path: Path, site: tuple[Path, str], monkeypatch: pytest.MonkeyPatch) -> Iterator[Make]:
     """Makes the boards of a site, each with its clock ahead by so many ms; the first as `kernel` says."""
     made = []
 
     def make(*ahead_ms: float, kernel: KernelClock = SYNCHRONISED, names: tuple[str, ...] = ()) -> Network:
-        write_site(tmp_path / "site")
-        found = Network(tmp_path, names or ("quay", "shed", "slip")[: len(ahead_ms)])
-        with (tmp_path / "site" / "site.toml").open("a") as file:
-            for name in found.names:
-                file.write(f'\n[[board]]\nname = "{name}"\ncontrollers = ["left"]\n')
+        folder, text = site
+        found = Network(folder, tmp_path, names or ("quay", "shed", "slip")[: len(ahead_ms)])
+        tables = (f'\n[[board]]\nname = "{name}"\ncontrollers = ["left"]\n' for name in found.names)
+        (folder / "site.toml").write_text(text + "".join(tables))
         for name, ahead in zip(found.names, ahead_ms, strict=False):
             monkeypatch.setenv("GLOAMING_BOARD", name)
             found.boards[name] = Simulated(found, name, ahead, SYNCHRONISED if found.boards else kernel)
@@ -157,6 +164,8 @@ def test_what_may_be_the_network_s_delay_is_no_trouble(network: Make, apart_ms: 
     found.delay_ns = round(one_way_ms * MS)
     found.look(6)
     assert [board.troubles for board in found.boards.values()] == [[], []]
+    known = found.boards["quay"].clocks.offset_ms("shed")
+    assert known == pytest.approx(apart_ms, abs=1) if one_way_ms == 1 else known is None, "too coarse to be shown"
 
 
 def test_a_machine_that_was_suspended_or_paused_gives_no_alarm(network: Make) -> None:
@@ -190,6 +199,31 @@ def test_an_answer_that_a_step_of_either_clock_falls_into_does_not_count(network
     steps(shed, "stamp")
     shed.clocks.look()
     assert not shed.clocks.offsets()
+
+
+@pytest.mark.parametrize("step_ms", [-500, 500])
+def test_a_clock_that_is_set_while_it_answers_gives_no_measure(network: Make, step_ms: int) -> None:
+    found = network(0, 0)
+    quay, shed = found.boards.values()
+    send = shed.send
+    shed.send = lambda to, kind, message: send(  # type: ignore[method-assign]
+        to, kind, {**message, "answered_ns": message["answered_ns"] + step_ms * MS}
+    )
+    quay.clocks.look()
+    assert not quay.clocks.offsets()
+
+
+def test_a_clock_that_is_slewed_until_it_is_right_is_no_trouble_any_more(network: Make) -> None:
+    """The kernel slews CLOCK_REALTIME and CLOCK_MONOTONIC alike, so that nobody sees a step (adjtime(3))."""
+    found = network(0, 30)
+    quay, shed = found.boards.values()
+    found.look(4)
+    assert quay.troubles and shed.troubles
+    for _ in range(30):
+        shed.ahead_ns -= MS
+        shed.suspended_ns += MS
+        found.look(1)
+    assert not quay.troubles + shed.troubles
 
 
 def test_what_was_measured_before_the_other_clock_was_set_is_forgotten(network: Make) -> None:
@@ -265,11 +299,17 @@ def test_what_is_no_stamp_is_a_value_error(network: Make) -> None:
 
 
 def test_an_answer_that_was_not_asked_for_does_not_count(network: Make) -> None:
-    found = network(0, 0)
+    found = network(0, names=("quay", "shed", "slip"))
     quay = found.boards["quay"]
-    stamps = {"sent_ns": found.now_ns, "heard_ns": 5, "answered_ns": 6, "epoch": 1}
-    quay.taken["stamped"]({**stamps, "from": "shed"})
+    stamps = {"heard_ns": found.now_ns, "answered_ns": found.now_ns, "epoch": 1}
+    quay.taken["stamped"]({**stamps, "sent_ns": found.now_ns, "from": "shed"})
+    quay.clocks.look()
+    asked_ns = found.now_ns - found.delay_ns
+    for sender, sent_ns in (("slip", asked_ns), ("shed", asked_ns - 1)):
+        quay.taken["stamped"]({**stamps, "sent_ns": sent_ns, "from": sender})
     assert not quay.clocks.offsets()
+    quay.taken["stamped"]({**stamps, "sent_ns": asked_ns, "from": "shed"})
+    assert quay.clocks.offsets().keys() == {"shed"}
 
 
 def test_a_board_publishes_what_keeps_its_clock_and_its_error_changes_seldom(network: Make) -> None:
