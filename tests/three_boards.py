@@ -41,7 +41,8 @@ from tests.namespaces import namespaces
 from tests.waiting import wait_until
 
 ADDRESSES = {"quay": "10.66.0.1", "east": "10.66.0.2", "spare": "10.66.0.3"}
-STREET = "10.66.0.9"
+STREET, RIGHT = "10.66.0.9", "10.66.0.8"
+"""Both are addresses of the street. RIGHT is that of the controller right, where left is at STREET."""
 PORT = 8080
 SLOTS = 12
 ROOT = "pier-road"
@@ -171,9 +172,10 @@ def write(board: Board, tables: str, frames: int, fps: str, controllers: str, in
             writer.write(array)
     else:
         (folder / "numbers.frames").write_bytes(first.read_bytes())
+    right = RIGHT if controllers == STREET else controllers
     rig = "".join(
-        f'[[controller]]\nname = "{name}"\nhost = "{controllers}"\nuniverses = "{number}"\n'
-        for number, name in enumerate(("left", "right"), 1)
+        f'[[controller]]\nname = "{name}"\nhost = "{host}"\nuniverses = "{number}"\n'
+        for number, name, host in ((1, "left", controllers), (2, "right", right))
     )
     (folder / "rig.toml").write_text(rig, encoding="utf-8")
     hours = {"opens": "12:00", "closes": "06:00", "dark_from": "06:30", "dark_to": "07:00"}
@@ -191,7 +193,8 @@ def _plug_together(street: str, boards: Mapping[str, str]) -> None:
 
     ip(street, *["link", "add", "bridge", "type", "bridge"])
     ip(street, *["link", "set", "bridge", "up"])
-    ip(street, "address", "add", f"{STREET}/24", "dev", "bridge")
+    for address in (STREET, RIGHT):
+        ip(street, "address", "add", f"{address}/24", "dev", "bridge")
     for name, namespace in boards.items():
         ip(street, "link", "add", name, "type", "veth", "peer", "name", "eth0", "netns", namespace)
         ip(street, "link", "set", name, "master", "bridge", "up")

@@ -17,6 +17,7 @@ PACKAGES = {
     "alsa-pulse": "libasound2-plugins",
     "bash-completion": "bash-completion",
     "chromium": "chromium",
+    "chronyd": "chrony",
     "curl": "curl",
     "dbus-run-session": "dbus-daemon",
     "debootstrap": "debootstrap",
