@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import time
@@ -262,8 +263,28 @@ def test_a_site_on_a_stick_that_is_mounted_after_the_boot_plays(board: Board) ->
     wait_for(board.answers, "the planner does not answer")
 
 
-def test_a_purge_leaves_the_site_and_nothing_else(board: Board) -> None:
-    board.machine.inside("apt-get", "purge", "-y", "gloaming")
+def test_a_backup_restores_an_emptied_board_and_the_service_may_use_it(board: Board) -> None:
+    board.machine.inside("gloaming", "backup", "/root/board.tar.zst")
+    said = board.machine.inside("sh", "-c", "! gloaming restore /root/board.tar.zst --replace 2>&1")
+    assert "end it first: systemctl stop gloaming-planner" in said
+    site, overrides = board.site(), board.overrides("backup")
+    board.machine.inside("sh", "-c", "systemctl stop gloaming-planner && rm -rf /etc/gloaming/site /var/lib/gloaming/*")
+    assert "start it: systemctl start gloaming-planner" in board.machine.inside(
+        "gloaming", "restore", "/root/board.tar.zst"
+    )
+    owners = board.machine.inside("find", "/etc/gloaming/site", "/var/lib/gloaming", "-printf", "%u:%g %M %p\n")
+    assert [line for line in owners.splitlines() if not re.match("gloaming:gloaming .......--- ", line)] == []
+    board.machine.inside("systemctl", "start", PLANNER)
+    wait_for(board.answers, "the planner does not answer")
+    lit = board.wait_until_lit(time.time_ns())
+    assert_right(lit[:: FPS // 4], site, overrides)
+
+
+def test_a_purge_leaves_the_site_and_the_journal_and_nothing_else(board: Board) -> None:
+    said = board.machine.inside("apt-get", "purge", "-y", "gloaming")
+    (kept,) = re.findall(r"the season's journal is kept in (/etc/gloaming/journal-\S+\.jsonl)", said)
+    lines = board.machine.inside("cat", kept).splitlines()
+    assert any("the planner has started" in json.loads(line)["text"] for line in lines)
     left = board.machine.inside(
         "find", "/etc", "/usr", "/var/lib", "/run", "/home", "-iname", "*gloaming*", "-not", "-path", "/var/lib/dpkg/*"
     )

@@ -281,9 +281,10 @@ def test_what_the_readme_gives_so_that_the_clock_may_be_set_grants_that_alone(bo
     assert granted <= 2.5, "0.5 of it are the namespaces in which a command of the site runs"
 
 
-def test_it_is_removed_while_it_plays_and_leaves_the_site_and_nothing_else(board: Board) -> None:
+def test_it_is_removed_while_it_plays_and_leaves_the_site_and_the_journal_alone(board: Board) -> None:
     board.wait_until_lit(time.time_ns())
-    board.machine.inside("/usr/lib/gloaming/systemd/install", "--remove")
+    said = board.machine.inside("/usr/lib/gloaming/systemd/install", "--remove")
+    assert "the season's journal is kept in /etc/gloaming/journal-" in said
     assert left(board) == ["/etc/gloaming"]
     assert board.site().name == "Pier Road boathouse"
     assert "gloaming" not in board.machine.inside("cat", "/etc/passwd", "/etc/group", "/etc/shadow")

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -14,16 +12,14 @@ import httpx
 import pytest
 
 from gloaming.api.cli.main import main
-from gloaming.daemon.backup.archive import reading_archive
+from gloaming.shows.media import low_priority
 from gloaming.shows.time_units import MINUTE_NS
-from tests.api.daemon import Daemon
 from tests.api.evening import gloaming
 from tests.api.house import House, instant, planner_on, run, write_site
-from tests.daemon.backup.secretive_site import secretive_tables
 from tests.daemon.backup.test_restore import tree
 from tests.terminal import in_terminal
 
-EVENING = range(instant("2026-12-12T16:30"), instant("2026-12-13T07:30"), MINUTE_NS)
+EVENING = range(instant("2026-12-12T16:30"), instant("2026-12-13T07:30"), 5 * MINUTE_NS)
 ASKED = (
     {"kind": "pause", "minutes": 20},
     {"kind": "dim", "level": 0.5, "until": "tonight"},
@@ -43,7 +39,7 @@ async def get(client: httpx.AsyncClient, path: str) -> Any:
 
 
 def test_in_a_fresh_root_the_same_evening_goes_on(tmp_path: Path) -> None:
-    """The same decision for every minute, the same overrides and journal, and whoever was signed in still is."""
+    """The same decisions all evening, the same overrides and journal, and whoever was signed in still is."""
 
     async def evening() -> None:
         old, new, out = tmp_path / "old", tmp_path / "srv" / "pier-road", tmp_path / "backup"
@@ -71,14 +67,21 @@ def test_in_a_fresh_root_the_same_evening_goes_on(tmp_path: Path) -> None:
     run(evening())
 
 
+@pytest.fixture
+def usual_priority(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The process of the tests keeps its priority."""
+    monkeypatch.setattr(low_priority, "lower_priority", lambda: None)
+
+
+@pytest.mark.usefixtures("usual_priority")
 def test_a_backup_says_what_it_is_and_that_it_holds_secrets(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     site, out = write_site(tmp_path / "site"), tmp_path / "backup"
-    done = gloaming("backup", out, site, "--without-pieces")
-    assert done.returncode == 0
-    first, left_out = done.stdout.splitlines()
+    assert main(["backup", str(out), str(site), "--without-pieces"]) == 0
+    said = capsys.readouterr()
+    first, left_out = said.out.splitlines()
     assert first.startswith("backup of Pier Road boathouse, made ") and "2 files" in first
     assert left_out == "left out: 2 files of frames and sound"
-    assert done.stderr == "it holds secrets (tokens, keys, passwords): keep it as you keep a key\n"
+    assert said.err == "it holds secrets (tokens, keys, passwords): keep it as you keep a key\n"
     assert out.stat().st_mode & 0o777 == 0o600
     assert [path.name for path in tmp_path.iterdir() if path != site] == ["backup"]
     assert main(["restore", str(out), "--list"]) == 0
@@ -106,6 +109,7 @@ def refusal(capsys: pytest.CaptureFixture[str], *words: str | Path) -> str:
     return line
 
 
+@pytest.mark.usefixtures("usual_priority")
 def test_a_backup_is_not_written_over_a_file_nor_into_the_site(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -133,14 +137,15 @@ def test_what_is_no_backup_is_refused_on_one_line(tmp_path: Path, capsys: pytest
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.usefixtures("usual_priority")
 def test_a_restore_says_what_it_set_aside_and_what_is_wrong_with_the_site(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     site, out, new = write_site(tmp_path / "site"), tmp_path / "backup", tmp_path / "new"
     with (site / "site.toml").open("a") as text:
         text.write('\n[[board]]\nname = "quay"\ncontrollers = ["left"]\n')
-    done = gloaming("backup", out, site, "--without-pieces", env={**os.environ, "GLOAMING_BOARD": "quay"})
-    assert done.returncode == 0
+    monkeypatch.setenv("GLOAMING_BOARD", "quay")
+    assert main(["backup", str(out), str(site), "--without-pieces"]) == 0
     new.mkdir()
     (new / "site.toml").write_text("mine")
     assert "--replace" in refusal(capsys, "restore", out, new)
@@ -151,36 +156,3 @@ def test_a_restore_says_what_it_set_aside_and_what_is_wrong_with_the_site(
     assert "this board is spare, the backup is of quay" in said
     assert "warning: " in said and "tide.frames" in said
     assert f"start it: gloaming run {new}" in said
-
-
-def test_the_bundle_for_help_of_a_board_that_runs_has_none_of_its_secrets(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("GLOAMING_BOARD", "quay")
-    tables, mark, comment = secretive_tables()
-    board = Daemon(tmp_path, phone=tables)
-    try:
-        secrets = [*mark.forms, *comment.forms, board.token, (board.state / "passcode").read_text().strip()]
-        secrets.append(board.ask("POST", "/api/triggers/gate/token")["token"])
-        secrets.append(board.ask("POST", "/api/links", {"kind": "operator"})["code"])
-        phone = {"code": secrets[-1], "device": "Anna's phone"}
-        secrets.append(board.ask("POST", "/api/sign-in/link", phone)["token"])
-        board.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5})
-        out = tmp_path / "help"
-        done = gloaming("backup", out, board.site, "--for-help")
-    finally:
-        board.stop()
-    assert done.returncode == 0, done.stderr
-    assert done.stderr.startswith("read it before you send it")
-    with reading_archive(out) as archive:
-        found = {one.member.name: b"".join(one.chunks).decode() for one in archive.files()}
-        about = archive.about.model_dump_json()
-    names = ["journal.jsonl", "metrics.txt", "now.json", "rig.toml", "site.toml", "survey.txt", "versions.json"]
-    assert sorted(found) == names
-    hashes = [sha256(one.encode()).hexdigest() for one in secrets]
-    everything = "\n".join((*found.values(), about, done.stdout))
-    assert [one for one in (*secrets, *hashes, "Anna", "54.486", "0.613", "$argon2") if one in everything] == []
-    assert json.loads(found["now.json"])["state"] == "playing"
-    assert "gloaming_" in found["metrics.txt"] and "the machine" in found["survey.txt"]
-    journal = [json.loads(line)["text"] for line in found["journal.jsonl"].splitlines()]
-    assert any("the planner has started" in text for text in journal)

@@ -26,8 +26,8 @@ class Marks:
         return self.made[-1]
 
 
-def secretive_tables() -> tuple[str, Marks, Marks]:
-    """Tables with every private key that there is, below [phone]; the marks in their values, and those in comments."""
+def secretive_tables(piece: str = "tide") -> tuple[str, Marks, Marks]:
+    """Tables with every private key that there is; the marks in their values, and those in comments."""
     mark, comment = Marks(), Marks()
 
     def address(scheme: str) -> str:
@@ -58,7 +58,7 @@ body = "{mark("body")}"
 
 [[trigger]]
 name = "gate"
-piece = "tide"
+piece = "{piece}"
 mqtt = "{address("mqtt")}"
 payload = "{mark("payload")}"
 http = true

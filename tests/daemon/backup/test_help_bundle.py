@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import tomllib
 from collections.abc import Iterator
 from contextlib import closing
@@ -40,14 +41,10 @@ PUBLIC = {
 """The texts of site.toml that a helper sees. Whoever adds a key of text decides whether it is private."""
 
 
-@pytest.fixture
-def site(tmp_path: Path) -> Path:
-    return tmp_path / "site"
-
-
-@pytest.fixture
-def marks(site: Path) -> list[str]:
-    """The site's secrets. Its state and its journal have them too."""
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
+    """A site full of secrets, and the secrets. Its state and its journal have them too."""
+    site = tmp_path_factory.mktemp("made") / "site"
     marks, comments = write_secretive_site(site)
     state = site / "state"
     with closing(Store(state, 0)) as store:
@@ -70,7 +67,18 @@ def marks(site: Path) -> list[str]:
     earlier = (site / "site.toml").read_text().replace(marks[0], "earlier8q7")
     (state / "site-versions" / "1" / "site.toml").write_text(earlier)
     more = [*comments, "earlier8q7", "stderr8q7", *HASHES, PASSCODE, PASSCODE.replace("-", ""), "tokn8q7x"]
-    return [*marks, *more, "Jo", "Anna's phone", "54.486", "0.613", "b" * 64]
+    return site, [*marks, *more, "Jo", "Anna's phone", "54.486", "0.613", "b" * 64]
+
+
+@pytest.fixture
+def site(made: tuple[Path, list[str]], tmp_path: Path) -> Path:
+    """A copy of it for each test."""
+    return Path(shutil.copytree(made[0], tmp_path / "site"))
+
+
+@pytest.fixture
+def marks(made: tuple[Path, list[str]]) -> list[str]:
+    return made[1]
 
 
 def bundle(site: Path, **reports: str) -> dict[str, str]:
@@ -181,11 +189,12 @@ def test_the_answer_of_now_has_no_names_and_nothing_that_a_command_has_printed()
     assert "stderr8q7" not in json.dumps(found)
 
 
-def test_what_a_command_has_printed_is_not_in_the_bundle(site: Path) -> None:
+def test_what_a_command_has_printed_is_not_in_the_bundle(tmp_path: Path) -> None:
     """The planner notes the failure in three places: as a line of the hook, as a trouble, and in what is on now."""
 
     async def failing() -> None:
-        async with planner_on(write_site(site), site / "state") as one:
+        site = write_site(tmp_path / "site")
+        async with planner_on(site, site / "state") as one:
             monitor = one.planner._monitor
             monitor._note_delivery(Message("hook", "hook at opening", lambda: None), "relay ended with 1: stderr8q7")
             monitor.look()

@@ -33,10 +33,10 @@ input()
 ASIDE = "before-restore-20261212-180005"
 
 
-@pytest.fixture
-def site(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A site with a state that a planner has used."""
-    folder = write_site(tmp_path / "old")
+    folder = write_site(tmp_path_factory.mktemp("made") / "site")
     with closing(Store(folder / "state", 0)) as store:
         store.note(1, "start", "the planner has started")
         store.wait()
@@ -44,6 +44,12 @@ def site(tmp_path: Path) -> Path:
     (folder / "state" / "site-versions" / "1").mkdir(parents=True)
     (folder / "state" / "site-versions" / "1" / "site.toml").write_text("[site]\n")
     return folder
+
+
+@pytest.fixture
+def site(made: Path, tmp_path: Path) -> Path:
+    """A copy of it for each test."""
+    return Path(shutil.copytree(made, tmp_path / "old"))
 
 
 def backup(site: Path, state: Path, out: Path, pieces: bool = True) -> tuple[str, ...]:
