@@ -207,7 +207,9 @@ def _other_boards(taken: Any) -> list[str]:
     lines = [f"{one['name']}: {one['text']}" for one in away[:BOARDS_NAMED]]
     if more := len(away) - len(lines):
         lines.append(f"and {more} more: see gloaming boards")
-    return [*lines, "a board without contact plays on, and gets this when it is back"] if away else []
+    if not all(one["contact"] for one in away):
+        lines.append("a board without contact plays on, and gets this when it is back")
+    return lines
 
 
 def _words(override: Any) -> str:

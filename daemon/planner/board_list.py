@@ -64,8 +64,7 @@ class BoardList:
 
     def _of_site(self) -> list[tuple[Board, BoardSeen]]:
         known = {one.name: one for one in self.seen}
-        never = ((board, BoardSeen(board.name, False, None, {})) for board in self.site.boards)
-        return [(board, known.get(board.name, one)) for board, one in never]
+        return [(one, known.get(one.name) or BoardSeen(one.name, False, None, {})) for one in self.site.boards]
 
     def _text(self, one: BoardSeen) -> str:
         return one.text(self.now_ns, self.site.timezone)

@@ -109,13 +109,14 @@ class SharedFacts:
         sent, _ = await asyncio.gather(own, self._others(found, stored.version))
         found[site.board_name] = Confirmation(stored.version, sent.on_the_wire, sent.wire)
         now_ns = self._situation.now_ns()
-        contact = {one.name: "" if one.contact else one.text(now_ns, site.timezone) for one in self._boards.seen()}
-        names = [one.name for one in site.boards if one.name != site.board_name]
+        away = {one.name: "" if one.contact else one.text(now_ns, site.timezone) for one in self._boards.seen()}
         rows = [
-            {"name": name, **_row(found.get(name), stored.version, contact.get(name, "never in contact"))}
-            for name in names
+            {"name": name, "contact": not no_contact, **_row(found.get(name), stored.version, no_contact)}
+            for name, no_contact in ((one.name, away.get(one.name, "never in contact")) for one in site.boards)
+            if name != site.board_name
         ]
-        return sent, [{"name": site.board_name, "on_the_wire": sent.on_the_wire, "text": sent.wire}, *rows]
+        this = {"name": site.board_name, "contact": True, "on_the_wire": sent.on_the_wire, "text": sent.wire}
+        return sent, [this, *rows]
 
     def asked(self, board: str) -> list[dict[str, object]]:
         """What a board has confirmed of the overrides in force, or to come, that were asked for here."""

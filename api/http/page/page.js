@@ -40,7 +40,7 @@ function others(boards) {
   const away = boards.slice(1).filter((each) => !each.on_the_wire);
   if (!away.length) return "";
   const more = away.length > 3 ? ` and ${away.length - 3} more` : "";
-  return ` ${away.slice(0, 3).map((each) => `${each.name}: ${localTimes(each.text)}`).join("; ")}${more}. A board without contact plays on, and gets this when it is back.`;
+  return ` ${away.slice(0, 3).map((each) => `${each.name}: ${localTimes(each.text)}`).join("; ")}${more}.${away.every((each) => each.contact) ? "" : " A board without contact plays on, and gets this when it is back."}`;
 }
 
 const ofWholeRig = (overrides, kinds) => overrides.filter((each) => !each.zone && kinds.includes(each.kind));

@@ -179,6 +179,7 @@ class BoardConfirmed(Answer):
     """A board of the site: whether it sends what was asked for, and what it sends, or why it sends something else."""
 
     name: str
+    contact: Annotated[bool, Field(description="false: it plays on, and gets this when it is back")]
     on_the_wire: bool
     text: str
 

@@ -82,6 +82,7 @@ def test_a_name_is_that_of_a_show_or_else_of_a_piece(daemon: Daemon, capfd: pyte
     assert "minutes: it cannot go with piece" in said(capfd, daemon, "call lanterns 5", 2)
 
 
+LATE = ("hut", False, "it has not confirmed this")
 EAST, SPARE = ("east", False, "no contact since 20:14"), ("spare", True, "light: tide")
 
 
@@ -101,8 +102,11 @@ EAST, SPARE = ("east", False, "no contact since 20:14"), ("spare", True, "light:
         ),
         (
             False,
-            [SPARE],
-            ["pause until 2026-12-12T20:31:00, stored, but not on the wire: black; on the wire on 1 of 2 boards"],
+            [SPARE, LATE],
+            [
+                "pause until 2026-12-12T20:31:00, stored, but not on the wire: black; on the wire on 1 of 3 boards",
+                "hut: it has not confirmed this",
+            ],
         ),
         (
             True,
@@ -125,7 +129,10 @@ def test_a_command_names_the_boards_on_whose_wire_it_is_not(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     """Without boards the line is as before."""
-    named = [{"name": name, "on_the_wire": on, "text": text} for name, on, text in (("quay", here, "black"), *others)]
+    named = [
+        {"name": name, "on_the_wire": on, "text": text, "contact": "contact" not in text}
+        for name, on, text in (("quay", here, "black"), *others)
+    ]
     boards = {} if here is None else {"boards": named}
     taken = {"id": 5, "kind": "pause", "until": "2026-12-12T20:31:00+00:00", "ended": []}
     board.answer = lambda _: board.json(201, **taken, on_the_wire=here is not False, wire="black", **boards)

@@ -61,9 +61,9 @@ async def test_a_pause_of_one_board_is_known_and_said_at_all_and_confirmed_by_al
     await site.settle()
     _, rows = await answer
     assert rows == [
-        {"name": "east", "on_the_wire": True, "text": "black"},
-        {"name": "quay", "on_the_wire": True, "text": "pause is sent"},
-        {"name": "west", "on_the_wire": True, "text": "pause is sent"},
+        {"name": "east", "contact": True, "on_the_wire": True, "text": "black"},
+        {"name": "quay", "contact": True, "on_the_wire": True, "text": "pause is sent"},
+        {"name": "west", "contact": True, "on_the_wire": True, "text": "pause is sent"},
     ]
     assert known(site, "quay") == known(site, "west") == known(site, "east") == [fact_of(pause)]
     assert site["quay"].journal == ["pause until 18:15 (asked at east)"]
@@ -103,7 +103,8 @@ async def test_a_board_without_contact_is_named_and_gets_it_when_it_is_back(site
     pause = site["east"].ask({"kind": "pause"})
     await site.settle()
     _, rows = await site["east"].sharing.confirmed(pause.id, _sent())
-    assert rows[-1] == {"name": "west", "on_the_wire": False, "text": "no contact since 01:00"}
+    away = "no contact since Thu 1 Jan 1970, 01:00"
+    assert rows[-1] == {"name": "west", "contact": False, "on_the_wire": False, "text": away}
     await site.connect("west")
     assert known(site, "west") == known(site, "east")
     assert site["east"].sharing.asked("west")[0]["on_the_wire"] is True
