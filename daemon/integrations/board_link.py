@@ -9,7 +9,7 @@ from __future__ import annotations
 import secrets
 import time
 from collections import OrderedDict, defaultdict, deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -64,7 +64,7 @@ class BoardMessage:
 
 
 class BoardLink(MqttConnection):
-    """Publishes messages, and listens to filters.
+    """Publishes messages, and listens to filters, each with its QoS.
 
     `own` is the topic of this board: others send to topics below it. `will` makes the message that the broker publishes
     when it has lost this board. `changed` is called in the thread when there is something for `take_inbox`, or when
@@ -75,13 +75,14 @@ class BoardLink(MqttConnection):
         self,
         broker: Broker,
         own: str,
-        filters: tuple[str, ...],
+        filters: Mapping[str, int],
         will: Callable[[str], BoardMessage],
         changed: Callable[[], None],
         ca: Path | None = None,
     ) -> None:
         super().__init__(broker, PAUSES_S, ca)
-        self._own, self._filters, self._will, self._changed = own, (f"{own}/+", *filters), will, changed
+        self._own, self._will, self._changed = own, will, changed
+        self._filters = ((f"{own}/+", 1), *filters.items())
         self._session = ""
         """Names the connection. Another one has another."""
         self.connected = ""
@@ -165,7 +166,7 @@ class BoardLink(MqttConnection):
             self._send(client)
             return
         if not self._mark:
-            client.subscribe(self._filters[self._place], qos=1)
+            client.subscribe([self._filters[self._place]])
             self._mark, self._marked_s, self._heard_s = secrets.token_hex(8), 0.0, now_s
         if now_s - self._heard_s > ANSWER_S:
             text = f"this user may not write and read what is below {self._own.rpartition('/to/')[0]}"

@@ -33,7 +33,8 @@ of them hear it."""
 TURN_MAX = 200
 """So many messages are acted upon in one turn of the event loop."""
 AGAIN_S, AGAIN_EACH_S = 30.0, 0.4
-"""It is published again, unchanged, once in one of these times: that of a board that is there never gets old."""
+"""It is published again, unchanged, once in one of these times: that of a board that is there never gets old. So none
+needs an acknowledgement (QoS 0)."""
 NAMESAKES_MAX = 10
 TO, STATUS = "to", "boards"
 SHARING = {
@@ -190,7 +191,7 @@ class Boards:
         self._link = BoardLink(
             broker,
             f"{self._root}/{TO}/{site.board_name}",
-            tuple(f"{self._root}/{prefix}/+" for prefix in self._routes if prefix != TO),
+            {f"{self._root}/{prefix}/+": 0 if prefix == STATUS else 1 for prefix in self._routes if prefix != TO},
             lambda session: self._status_message(session, contact=False),
             self._wake,
             site.folder / site.sharing.ca if site.sharing.ca else None,

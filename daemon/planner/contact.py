@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.journal_texts import clock_text
@@ -27,6 +27,7 @@ lost while the broker itself was off."""
 STRANGERS_MAX, CIDS_MAX = 100, 2000
 NAMED_MAX = 10
 """More boards than these are one trouble."""
+AWAY, STRANGERS, DIFFERING = "boards without contact", "boards that are not in site.toml", "boards with another site"
 STRANGER = "it shares by the same broker, but this board's site.toml does not have it"
 DIFFERS = "its site.toml, its rig.toml or its pieces are not those of this board"
 
@@ -41,7 +42,7 @@ class BoardStatus(BaseModel):
     session: str
     again_s: float = 0.0
     """It is published again after this time, also if nothing has changed; 0: only if something has."""
-    cid: str = ""
+    cid: Annotated[str, Field(pattern=r"^([0-9a-f]{32})?$")] = ""
     site: str = ""
 
 
@@ -183,9 +184,9 @@ class Contacts:
         elif at_s - self._differs_s < DIFFERS_S:
             differing = []
         return [
-            *for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(now_ns, zone) for one in away}),
-            *for_each(TroubleCode.BOARD_NOT_IN_SITE, {one.name: STRANGER for one in strangers}),
-            *for_each(TroubleCode.BOARD_SITE_DIFFERS, {one.name: DIFFERS for one in differing}),
+            *for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(now_ns, zone) for one in away}, many=AWAY),
+            *for_each(TroubleCode.BOARD_NOT_IN_SITE, {one.name: STRANGER for one in strangers}, many=STRANGERS),
+            *for_each(TroubleCode.BOARD_SITE_DIFFERS, {one.name: DIFFERS for one in differing}, many=DIFFERING),
         ]
 
     def _changed_s(self, name: str) -> float:
@@ -203,10 +204,10 @@ class Contacts:
             self.changed = True
 
 
-def for_each(code: TroubleCode, texts: Mapping[str, str], of: str = "") -> list[Trouble]:
-    """A trouble for each board; one for all if there are many. `of` begins the subject."""
+def for_each(code: TroubleCode, texts: Mapping[str, str], of: str = "", many: str = "boards") -> list[Trouble]:
+    """A trouble for each board; one for all, whose subject is `many`, if there are more. `of` begins the subject."""
     if len(texts) <= NAMED_MAX:
         return [Trouble(code, f"{of}board {name}", text) for name, text in texts.items()]
     names = list(texts)
     more = f"{', '.join(names[:NAMED_MAX])} and {len(names) - NAMED_MAX} more"
-    return [Trouble(code, f"{of}{len(names)} boards", f"{texts[names[0]]}: {more}")]
+    return [Trouble(code, f"{of}{many}", f"{texts[names[0]]}: {more}")]

@@ -55,7 +55,7 @@ def linked(url: str, name: str, ca: Path | None = None) -> Iterator[tuple[BoardL
     def will(session: str) -> BoardMessage:
         return BoardMessage(f"{ROOT}/boards/{name}", f"gone {session}".encode(), True)
 
-    filters = (f"{ROOT}/facts/+", f"{ROOT}/boards/+")
+    filters = {f"{ROOT}/facts/+": 1, f"{ROOT}/boards/+": 0}
     link = heard.link = BoardLink(broker, f"{ROOT}/to/{name}", filters, will, lambda: None, ca)
     try:
         yield link, heard

@@ -110,9 +110,9 @@ def test_a_board_that_is_alone_has_contact_with_nobody_and_blames_no_board() -> 
 
 def test_what_is_known_survives_a_restart() -> None:
     quay = Quay("quay", "east", "spare", "crane")
-    quay.hear("east", status("east", cid="11"))
-    quay.hear("spare", status("spare", cid="22"))
-    quay.hear("east", status("east", here=False, cid="11"))
+    quay.hear("east", status("east", cid="1" * 32))
+    quay.hear("spare", status("spare", cid="2" * 32))
+    quay.hear("east", status("east", here=False, cid="1" * 32))
     quay.hear("crane", status("crane", here=False))
     assert quay.contacts.changed
     again = Quay("quay", "east", "spare", "crane", stored=quay.contacts.as_text())
@@ -120,7 +120,7 @@ def test_what_is_known_survives_a_restart() -> None:
     assert again.texts()["east"] == f"no contact since {CLOCK[0]}"
     assert again.texts()["spare"] == f"no contact since {CLOCK[0]}", "since the start: it was in contact"
     assert again.texts()["crane"] == "never in contact"
-    assert again.contacts.cids() == {"11", "22"}
+    assert again.contacts.cids() == {"1" * 32, "2" * 32}
 
 
 def test_a_board_that_the_site_does_not_have_is_named_while_it_is_there() -> None:
@@ -148,9 +148,13 @@ def test_many_boards_without_contact_are_one_trouble() -> None:
     quay = Quay("quay", *(f"lamp {number}" for number in range(1000)))
     quay.at_s += AWAY_S
     ((code, subject, text),) = quay.troubles()
-    assert (code, subject) == (TroubleCode.BOARD_AWAY, "1000 boards")
+    assert (code, subject) == (TroubleCode.BOARD_AWAY, "boards without contact")
     assert text.startswith("never in contact: lamp 0, lamp 1, ")
     assert text.endswith(" and 990 more")
+    quay.hear("lamp 0", status("lamp 0"))
+    ((_, subject, text),) = quay.troubles()
+    assert subject == "boards without contact", "the same trouble, and no other line in the journal"
+    assert text.endswith(" and 989 more")
 
 
 def test_boards_whose_sites_differ_for_long_are_named() -> None:
@@ -176,6 +180,7 @@ def test_boards_whose_sites_differ_for_long_are_named() -> None:
         b'{"name": "east", "contact": "yes", "session": "a"}',
         b"[" * 10_000,
         status("east", cid=7),
+        status("east", cid="-1"),
         status("east", again_s=float("inf")),
     ],
 )
