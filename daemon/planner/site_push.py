@@ -206,12 +206,13 @@ class SitePush:
 
     async def drop(self, id: str) -> Push:
         """Give a push up. What has arrived stays for the next one. PushError once it cannot be stopped; OSError."""
-        push = self.find(id)
-        if push.begun:
-            raise PushError(PushProblem.STATE, "it is too late: this board takes the site over")
-        push.state, push.site = PushState.DROPPED, None
-        await asyncio.to_thread(self._stage.drop)
-        return push
+        async with self._agreeing:
+            push = self.find(id)
+            if push.begun:
+                raise PushError(PushProblem.STATE, "it is too late: this board takes the site over")
+            push.state, push.site = PushState.DROPPED, None
+            await asyncio.to_thread(self._stage.drop)
+            return push
 
     def as_json(self, push: Push) -> dict[str, Any]:
         """How far a push is, with what has arrived of each file."""
@@ -355,7 +356,11 @@ class SitePush:
         return self._site_files.check_staged(push.texts, self._stage.staged(plan))
 
     async def _resume(self, push: Push, plan: Plan) -> None:
-        push.site = await asyncio.to_thread(self._site_files.check_staged, push.texts, self._stage.staged(plan))
+        try:
+            push.site = await asyncio.to_thread(self._site_files.check_staged, push.texts, self._stage.staged(plan))
+        except SiteConflictError:
+            await asyncio.to_thread(self._stage.drop)
+            raise
         self._go(push, PushState.AGREED)
         await self._take_over(push, plan)
 

@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import shutil
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -307,6 +308,56 @@ def test_a_push_that_is_dropped_before_its_instant_changes_nothing(tmp_path: Pat
             assert home.planner.site_push._stage.plan() is None
             assert (await copy.push())["state"] == "ready"
             assert everything(home) == before
+
+    run(work())
+
+
+def test_a_push_that_is_dropped_while_the_disk_gets_the_plan_stays_dropped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Otherwise the next start would find the plan, and take the site over alone."""
+
+    async def work() -> None:
+        async with board(tmp_path) as home, home.client(home.token) as client:
+            copy, stage = Copy(tmp_path, client), home.planner.site_push._stage
+            found = await copy.push()
+            writes, goes_on, write = threading.Event(), threading.Event(), stage.write
+
+            def slow(*plan: Any) -> None:
+                writes.set()
+                goes_on.wait(60)
+                write(*plan)
+
+            monkeypatch.setattr(stage, "write", slow)
+            at_ns = home.planner.now_ns() + 30 * SECOND_NS
+            agreeing = asyncio.create_task(copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns))
+            await asyncio.to_thread(writes.wait, 60)
+            dropping = asyncio.create_task(copy.ask("DELETE", f"/{found['id']}"))
+            await asyncio.wait([dropping], timeout=0.2)  # it may wait for the disk
+            goes_on.set()
+            await agreeing
+            assert (await dropping).json()["state"] == "dropped"
+            assert stage.plan() is None
+
+    run(work())
+
+
+def test_what_was_agreed_and_would_cut_hours_by_now_is_dropped(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with board(tmp_path) as home, home.client(home.token) as client:
+            copy = Copy(tmp_path, client, ("boathouse", "jetty"))
+            found = await copy.push()
+            at_ns = home.planner.now_ns() + 50 * SECOND_NS
+            assert (await copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns)).status_code == 200
+        path = tmp_path / "site/site.toml"
+        path.write_text(path.read_text().replace('from = "23:00"', 'from = "22:30"'))
+        async with board(tmp_path) as home:
+            stage = home.planner.site_push._stage
+            await until(lambda: stage.plan() is None, "no plan")
+            await until(lambda: home.planner.journal(1, None, ("site",)), "a line")
+            assert "is not taken over: the dark hours 22:30 to" in str(
+                home.planner.journal(1, None, ("site",))[0]["text"]
+            )
 
     run(work())
 
