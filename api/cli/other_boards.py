@@ -19,6 +19,8 @@ from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
 from urllib.parse import urlsplit
 
+from pydantic import TypeAdapter, ValidationError
+
 from gloaming.api.cli.live import TIMEOUT_S
 from gloaming.daemon.planner.uploads import BLOCK_BYTES
 from gloaming.daemon.service.private_file import write_private
@@ -27,6 +29,7 @@ RETRY_S, TRIES = 1.0, 5
 """So often in a row a board may not answer before it is away."""
 TUS = {"Tus-Resumable": "1.0.0"}
 C = TypeVar("C", bound=HTTPConnection)
+_KNOWN = TypeAdapter(dict[str, dict[str, str]])
 
 
 class BoardError(Exception):
@@ -49,10 +52,10 @@ class KnownBoards:
         self._path = path
         self._known: dict[str, dict[str, str]] = {}
         try:
-            self._known = json.loads(path.read_text(encoding="utf-8"))
-        except FileNotFoundError:
+            self._known = _KNOWN.validate_json(path.read_bytes())
+        except FileNotFoundError:  # there is none yet
             pass
-        except ValueError:
+        except ValidationError:
             raise OSError(None, "it is damaged; delete it, and sign in to each board again", str(path)) from None
 
     def of(self, address: str, key: str) -> str | None:
@@ -82,13 +85,13 @@ class OtherBoard:
         headers = {"Content-Type": "application/json", "Content-Length": str(len(data))}
         for left in reversed(range(tries)):
             try:
-                status, found, content = self._exchange(method, path, headers, (data,), timeout_s)
+                status, _, content = self._exchange(method, path, headers, (data,), timeout_s)
             except AwayError:
                 if not left:
                     raise
             else:
                 if status != 429 or not left:
-                    return status, self._read(status, found, content)
+                    return status, self._read(status, content)
             time.sleep(RETRY_S)
         raise AssertionError("the last try returns or raises")
 
@@ -116,7 +119,7 @@ class OtherBoard:
                 try:
                     status, _, answer = self._exchange("PATCH", at, headers, _blocks(content, length - offset, stopped))
                     if status not in (204, 408, 409, 423):  # 408: it had stalled; 409, 423: the cut is not known yet
-                        raise BoardError(json.loads(answer)["detail"])
+                        raise BoardError(self._read(status, answer)["detail"])
                     failed = 0 if status == 204 else failed + 1
                 except AwayError:
                     failed += 1
@@ -135,7 +138,7 @@ class OtherBoard:
         headers = {**TUS, "Content-Length": "0", "Upload-Length": str(length), "Upload-Metadata": metadata}
         status, found, content = self._exchange("POST", path, headers, ())
         if status != 201:
-            raise BoardError(self._read(status, found, content)["detail"])
+            raise BoardError(self._read(status, content)["detail"])
         return str(found["Location"])
 
     def _offset(self, at: str) -> int:
@@ -218,10 +221,13 @@ class OtherBoard:
         """Take the next certificate as the first one."""
         self._known.keep(self.address, "certificate", None)
 
-    def _read(self, status: int, headers: HTTPMessage, content: bytes) -> Any:
-        if headers.get_content_type() not in ("application/json", "application/problem+json"):
-            raise BoardError(f"something else than Gloaming answers at {self.address} ({status})")
-        return json.loads(content)
+    def _read(self, status: int, content: bytes) -> Any:
+        """The answer of Gloaming, or its problem (RFC 9457)."""
+        with suppress(ValueError):
+            found = json.loads(content)
+            if isinstance(found, dict) and (status < 400 or "detail" in found):
+                return found
+        raise BoardError(f"something else than Gloaming answers at {self.address} ({status})")
 
 
 def _blocks(content: BinaryIO, length: int, stopped: Callable[[], bool]) -> Iterator[bytes]:

@@ -233,6 +233,11 @@ def test_a_board_that_takes_no_push_says_why(
         plain = f"{board.url} is plain HTTP: everybody on its network can read the passcode and the site"
         lines = [f"east: {plain}", f"east: {said}", "no board has taken the site over"]
         assert capsys.readouterr().err.splitlines() == lines
+    other = f"something else than Gloaming answers at {board.url} (404)"
+    for content in (b"<html>", b'{"error": "no such page"}', b"[]", b"{"):
+        board.answer = lambda _, content=content: (404, {"Content-Type": "application/json"}, content)  # type: ignore[misc]
+        assert main(["site", "push", str(laptop), "--to", "east"]) == 1
+        assert capsys.readouterr().err.splitlines()[1:] == [f"east: {other}", "no board has taken the site over"]
     codes = tmp_path / "codes"
     for lines, said in (
         ("east 1234-5678", "that is not the passcode"),
@@ -244,6 +249,7 @@ def test_a_board_that_takes_no_push_says_why(
         board.answer = answers.__getitem__
         assert main(["site", "push", str(laptop), "--to", "east", "--passcode-file", str(codes)]) == 1
         assert capsys.readouterr().err.splitlines()[1].startswith(f"east: {said}")
-    config.write_text("{")
-    assert main(["site", "push", str(laptop), "--to", "east"]) == 2
-    assert capsys.readouterr().err == f"{config}: it is damaged; delete it, and sign in to each board again\n"
+    for damaged in ("{", "[]", '{"http://a": 1}'):
+        config.write_text(damaged)
+        assert main(["site", "push", str(laptop), "--to", "east"]) == 2
+        assert capsys.readouterr().err == f"{config}: it is damaged; delete it, and sign in to each board again\n"
