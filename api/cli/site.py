@@ -17,7 +17,9 @@ def add_parser(commands: Commands[Parser]) -> None:
         "push",
         "check the site and copy it to the other boards; all take it over at once, or none",
         "site_push.run_push",
-        argument("--to", "this board; may be repeated", "east", "all but this one", action="append", metavar="NAME"),
+        argument(
+            "--to", "push to this one; may be repeated", "east", "all but this one", action="append", metavar="NAME"
+        ),
         argument(
             "--passcode-file",
             'a file with a line for each board, as "east 1234-5678"',
