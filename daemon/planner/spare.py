@@ -9,8 +9,9 @@ from typing import Any
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.contact import AWAY_S
 from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.messages import GROUPS
 from gloaming.daemon.planner.situation import Situation
-from gloaming.shows.protocols.e131 import DATA_LOSS_NS
+from gloaming.shows.protocols.e131 import DATA_LOSS_NS, IPV4
 from gloaming.shows.time_units import SECOND_NS
 
 STARTED_NS = 60 * SECOND_NS
@@ -90,8 +91,9 @@ class SpareBoard:
             return True
         if self._boards.sharing == "connected":
             return self._gone_by_status(main)
-        multicast = any(one.multicast or one.host is None for one in site.part.controller)
-        return True if multicast and telemetry.get("watched") else None
+        by_multicast = any(one.multicast or one.host is None for one in site.part.controller)
+        can_hear = by_multicast and IPV4 in GROUPS[site.output.multicast] and telemetry.get("watched")
+        return True if can_hear else None
 
     def _gone_by_status(self, main: str) -> bool | None:
         """The same by what the board publishes. Where it has just lost its contact, it may only have started again."""

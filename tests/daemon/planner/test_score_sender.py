@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -199,3 +200,21 @@ def test_a_board_that_does_not_know_the_time_leaves_the_light_to_its_spare(
     setups = [one["priority"] for one in sent if one["op"] == "setup"]
     assert setups == [0, 100]
     assert [one["op"] for one in sent if one["op"] != "windows"] == ["setup", "score"] * 2  # the light comes last
+
+
+def test_what_is_asked_for_a_zone_of_another_board_is_answered_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """This board has nothing to send there, so there is nothing to wait for."""
+    boards = '\n[[board]]\nname = "quay"\ncontrollers = ["left"]\n[[board]]\nname = "east"\ncontrollers = ["far"]\n'
+    monkeypatch.setenv("GLOAMING_BOARD", "quay")
+    monkeypatch.setattr(sys.modules[__name__], "RIG", f'{RIG}\n[[controller]]\nname = "far"\nuniverses = "9"\n')
+
+    async def work() -> None:
+        with planner_at(tmp_path, "2026-12-14T18:10", boards) as (planner, _):
+            far = await planner.ask({"kind": "dark", "zone": "far", "minutes": 5}, "Ada")
+            assert (far["on_the_wire"], far["wire"]) == (True, "this board sends nothing to far")
+            roof = await planner.ask({"kind": "dark", "zone": "roof", "minutes": 5}, "Ada")
+            assert (roof["on_the_wire"], roof["wire"]) == (False, "the transmitter has not confirmed it")
+
+    asyncio.run(work())

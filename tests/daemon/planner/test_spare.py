@@ -100,6 +100,15 @@ def test_a_spare_that_starts_hears_its_board_first_and_a_machine_that_starts_wai
     assert not late.seconds(60)
 
 
+def test_a_board_whose_multicast_this_one_cannot_hear_is_not_missed(tmp_path: Path, told: Told) -> None:
+    """The watch listens to IPv4 alone."""
+    by_ipv6 = Told(site_of(tmp_path / "6", TABLES, EVENING, BOARDS, '[output]\nmulticast = "ipv6"\n', rig=MULTICAST))
+    deaf = Told(told.spare._situation.site)
+    deaf.watched = 0
+    assert not any(one.seconds(SETTLED_NS // SECOND_NS + GONE_S, []) for one in (by_ipv6, deaf))
+    assert told.seconds(SETTLED_NS // SECOND_NS + GONE_S, [])
+
+
 def test_streams_that_have_ended_on_both_boards_are_no_sign_of_anything(told: Told) -> None:
     told.seconds(60)
     told.sends = False
