@@ -1,23 +1,28 @@
 """The frame files that are damaged, from when until when. They are facts in the state, so a restart keeps them.
 
 `decide` sees them on the pieces of a site, and leaves these pieces out. On a site with several boards it does not: this
-board is black at the damaged frames, and goes on in step with the others. A file is damaged until it changes. The past
-does not change.
+board is black at the damaged frames, and goes on in step with the others. So it remembers how long each piece is, for a
+file that cannot be read at all. A file is damaged until it changes. The past does not change.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import astuple, dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import TypedDict
 
+from pydantic import TypeAdapter, ValidationError
+
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.load import Piece, Site
 from gloaming.shows.config_files.file_stamp import file_stamp
+from gloaming.shows.framefile.layout import FrameFileInfo, Universe
 from gloaming.shows.time_units import DAY_NS
 
 FACT = "damaged files"
+LAST_READ = "frame files"
 KEEP_NS = 3 * DAY_NS
 """For this long, repaired damage still shifts what is played."""
 
@@ -28,6 +33,32 @@ class Damage(TypedDict):
     stamp: list[object]
     since_ns: int
     until_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class _LastRead:
+    """What was read last of a piece's files."""
+
+    id: str
+    fps: tuple[int, int]
+    frames: int
+    universes: tuple[tuple[int, int, int], ...]
+    sound_ns: int | None
+
+    def on(self, piece: Piece) -> Piece:
+        """A piece whose frame file cannot be read, as if it could be."""
+        universes = tuple(Universe(*one) for one in self.universes)
+        slots = sum(one.slots for one in universes)
+        info = FrameFileInfo(piece.frames, Fraction(*self.fps), self.frames, slots, universes, id=self.id)
+        return replace(piece, info=info, sound_ns=self.sound_ns)
+
+
+_LAST_READ = TypeAdapter(dict[str, _LastRead])
+
+
+def _known_of(piece: Piece, info: FrameFileInfo) -> _LastRead:
+    fps, universes = info.fps.as_integer_ratio(), tuple(astuple(one) for one in info.universes)
+    return _LastRead(info.id, fps, info.frames, universes, piece.sound_ns)
 
 
 class DamagedFiles:
@@ -59,7 +90,7 @@ class DamagedFiles:
         self._damage = [one for one in self._damage if (one["until_ns"] or now_ns) > now_ns - KEEP_NS]
         self._store_damage()
         if site.boards:
-            return site
+            return self._with_all_lengths(site)
         spans: dict[str, list[tuple[int, int | None]]] = {}
         for one in self._damage:
             spans.setdefault(str(one["stamp"][0]), []).append((one["since_ns"], one["until_ns"]))
@@ -67,6 +98,25 @@ class DamagedFiles:
             name: replace(piece, damaged=tuple(spans.get(str(piece.frames), ()))) for name, piece in site.pieces.items()
         }
         return replace(site, pieces=pieces)
+
+    def _with_all_lengths(self, site: Site) -> Site:
+        """The site with what was known last of the frame files that cannot be read now."""
+        try:
+            stored = _LAST_READ.validate_json(self._store.fact(LAST_READ) or "{}")
+        except ValidationError:  # the card has damaged the fact
+            stored = {}
+        known: dict[str, _LastRead] = {}
+        for piece in site.pieces.values():
+            if one := _known_of(piece, piece.info) if piece.info else stored.get(str(piece.frames)):
+                known[str(piece.frames)] = one
+        if known != stored:
+            self._store.set_fact(LAST_READ, _LAST_READ.dump_json(known).decode())
+        lost = {
+            name: known[str(piece.frames)].on(piece)
+            for name, piece in site.pieces.items()
+            if piece.info is None and str(piece.frames) in known
+        }
+        return replace(site, pieces={**site.pieces, **lost}) if lost else site
 
     def _stored(self) -> list[Damage]:
         try:

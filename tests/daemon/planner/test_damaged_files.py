@@ -12,6 +12,9 @@ import pytest
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.damaged_files import DamagedFiles
+from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.site.load import load_site
 from tests.api.house import House, house, run
 
 FPS = 40
@@ -183,5 +186,14 @@ def test_of_several_boards_one_with_a_bad_card_goes_on_in_step_with_the_others(
             (listed,) = [one for one in (await planner.piece_files.listed())["pieces"] if one["name"] == piece]
             assert listed["findings"][0]["text"] == "some of its frames are damaged, so this board is black there"
             assert [one["kind"] for one in planner._monitor.troubles(planner.now_ns())][:1] == ["frames"]
+
+            planner.site.pieces[piece].frames.write_bytes(b"nothing that can be read")
+            assert await planner.reload("a test") is None
+            assert [planner.decision(at_ns) for at_ns in instants] == others, "a file that cannot be read at all"
+            codes = [one["code"] for one in planner._monitor.troubles(planner.now_ns())]
+            assert TroubleCode.FRAMES_REFUSED in codes
+            again = Planner(load_site(path.parent, strict=False), planner.state, planner._situation.clock)
+            assert [again.decision(at_ns) for at_ns in instants] == others, "also after a restart"
+            again._close()
 
     run(work())
