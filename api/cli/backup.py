@@ -104,7 +104,6 @@ def _for_help(args: argparse.Namespace, site: Path, state: Path) -> tuple[dict[s
     private = known_privacy(site, state, LOCAL_DEVICE)
     reports = {"survey.txt": _survey(args, site, state)}
     args.url = args.token_file = None
-    args.state = state
     try:
         now = call(args, "GET", "/api/now")[1]
         reports["now.json"] = now_report(now, private)

@@ -65,8 +65,12 @@ def known_privacy(site: Path, state: Path, own: str) -> PrivateValues:
                     private.add_secret(line)
     for secret in (*_own_secrets(state), *_hashes(state)):
         private.add_secret(secret)
-    for name in _of_devices(state, "name"):
-        if name != own:
+    for name in {
+        *_column(state, "device", "name"),
+        *_column(state, "override", "who"),
+        *_column(state, "journal", "who"),
+    }:
+        if name != own and not private.is_public(name):
             private.add_name(name, "a device")
     return private
 
@@ -79,13 +83,14 @@ def help_bundle(
     InputError if something private would be in it.
     """
     left_out = list(NEVER)
-    members: dict[str, str] = {"versions.json": json.dumps(versions(state), indent=1)}
+    members: dict[str, str] = {}
     for name, model in MODELS.items():
         try:
             members[name] = private.redacted(model, _text(site / name))
         except (OSError, InputError, tomllib.TOMLDecodeError) as error:
             left_out.append(f"{name}, which cannot be read: {private.cleaned(str(error))}")
     members["journal.jsonl"] = "".join(journal(state, private))
+    reports = {"versions.json": json.dumps(versions(state), indent=1), **reports}
     members |= {name: private.cleaned(text) for name, text in reports.items()}
     for name, text in {**members, ABOUT_MEMBER: "\n".join(left_out)}.items():
         if what := private.found_in(text):
@@ -158,13 +163,14 @@ def _own_secrets(state: Path) -> Iterator[str]:
 def _hashes(state: Path) -> Iterator[str]:
     """The hashes of the passcode and of all tokens."""
     yield from (value for value in read_facts(state / DATABASE).values() if _HASH.fullmatch(value))
-    yield from _of_devices(state, "token_sha256")
+    yield from _column(state, "device", "token_sha256")
 
 
-def _of_devices(state: Path, column: str) -> list[str]:
+def _column(state: Path, table: str, column: str) -> list[str]:
+    """The different values of a column in the state's database."""
     if (state / DATABASE).exists() and (database := read_only(state / DATABASE)) is not None:
         with closing(database), suppress(sqlite3.Error):
-            return [str(value) for (value,) in database.execute(f"SELECT {column} FROM device")]
+            return [str(value) for (value,) in database.execute(f"SELECT DISTINCT {column} FROM {table}")]
     return []
 
 

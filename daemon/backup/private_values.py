@@ -79,28 +79,32 @@ def _all_of(value: Any, key: Key, mark: Private) -> Iterator[Leaf]:
 
 @dataclass
 class PrivateValues:
-    """The private values that were found, each with its label; and what is public."""
+    """The private values that were found, each with its label; and what is public.
+
+    A password is looked for wherever it stands. Of another value, as a topic `lights`, a public word is not.
+    """
 
     _labels: dict[str, str] = field(default_factory=dict)
     _parts: dict[str, str] = field(default_factory=dict)
     _secrets: dict[str, str] = field(default_factory=dict)
-    _public: set[str] = field(default_factory=set)
+    _words: set[str] = field(default_factory=set)
+    _public: str = ""
     _names: dict[str, str] = field(default_factory=dict)
     _keys: dict[str, str] = field(default_factory=dict)
     _pattern: tuple[re.Pattern[str], dict[str, str]] | None = None
 
     def take_in(self, model: type[Table], text: str, current: bool = True) -> None:
-        """Learn the values of a file. What an earlier version of it says is private, too, but makes nothing public."""
-        self._pattern = None
-        self._public |= _words(model)
+        """Learn the values of a file. An earlier version of it makes nothing public."""
+        self._words |= _words(model)
         for leaf in leaves(model, tomllib.loads(text)):
             value = str(leaf.value)
-            if leaf.private is None:
-                self._public |= {value.lower(), *re.split(r"[^\w-]+", value.lower())} if current else set()
-            elif isinstance(leaf.value, str) and value:
+            if leaf.private and isinstance(leaf.value, str) and value:
                 self.add(value, leaf.key)
-            elif leaf.private.decimals is not None and value != (rounded := _rounded(leaf)):
+            elif leaf.private and leaf.private.decimals is not None and value != (rounded := _rounded(leaf)):
                 self._parts |= {value: rounded, value.lstrip("-"): rounded.lstrip("-")}
+        if current:
+            self._public += self.redacted(model, text).lower()
+        self._pattern = None
 
     def add(self, value: str, key: Key = ()) -> str:
         """Learn a private text that a key has; its label."""
@@ -124,6 +128,10 @@ class PrivateValues:
         self._pattern = None
         self._names[name] = label
         self._parts.setdefault(name, label)
+
+    def is_public(self, name: str) -> bool:
+        """Whether a name has no other words than everybody has, as "a phone" or "trigger gate"."""
+        return all(self._is_a_word(word) for word in re.findall(r"\w+", name))
 
     def label_of(self, name: str) -> str:
         """The label in place of a name that is a person's; any other name as it is."""
@@ -155,7 +163,7 @@ class PrivateValues:
     def _in_place_of_address(self, found: re.Match[str]) -> str:
         """A label in place of an address in the whole internet, as of a phone that signs in from outside."""
         with suppress(ValueError):
-            if ip_address(found[0]).is_global and found[0].lower() not in self._public:
+            if ip_address(found[0]).is_global and not self._is_a_word(found[0]):
                 return ADDRESS_LABEL
         return found[0]
 
@@ -180,7 +188,12 @@ class PrivateValues:
 
     def _is_sought(self, part: str) -> bool:
         """Whether a part of a private value is one elsewhere, too: neither short, nor a port, nor a public word."""
-        return len(part) >= SHORTEST and not _PORT.fullmatch(part) and part.lower() not in self._public
+        return len(part) >= SHORTEST and not _PORT.fullmatch(part) and not self._is_a_word(part)
+
+    def _is_a_word(self, text: str) -> bool:
+        """Whether the program itself says this, or what is public in the site's files."""
+        whole = rf"(?<!\w){re.escape(text.lower())}(?!\w)"
+        return text.lower() in self._words or re.search(whole, self._public) is not None
 
 
 @cache

@@ -54,6 +54,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
         store.note(3, "trouble", "a hook: stderr8q7", data={"kind": "hook"})
         store.note(4, "override", "Jo has paused the show", "Jo")
         store.note(5, "override", "paused", OWN)
+        store.note(5, "override", "called by trigger gate", "trigger gate")
+        store.note(5, "override", "Bo has muted the show (asked at east)", "Bo")
         store.set_fact("passcode_argon2id", HASHES[0])
         store.set_fact("token_sha256 trigger gate", HASHES[1])
         for name, hash in (("Jo", HASHES[2]), ("Anna's phone", "b" * 64), (OWN, "c" * 64)):
@@ -111,6 +113,8 @@ def test_the_journal_in_the_bundle_says_the_rest(site: Path, marks: list[str]) -
     texts = [(row["text"], row["who"]) for row in rows]
     assert ("a device has paused the show", "a device") in texts
     assert ("paused", OWN) in texts
+    assert ("called by trigger gate", "trigger gate") in texts
+    assert ("a device has muted the show (asked at east)", "a device") in texts, "a device of another board"
     assert [row["id"] for row in rows] == list(range(1, len(rows) + 1))
 
 
@@ -167,6 +171,16 @@ def test_words_of_everybody_stay_though_they_are_in_an_address(tmp_path: Path) -
     text = "the lights of Pier Road are on; 192.0.2.21 has sent 8883 packets to gloaming"
     assert private.cleaned(text) == text
     assert private.cleaned("hunter22 at 192.0.2.5") == "left-out-1 at left-out-1"
+
+
+def test_what_the_public_part_of_a_site_says_is_no_secret(site: Path, marks: list[str]) -> None:
+    """A date in a body, a path of the versions, the name of a show: no reason to refuse the bundle."""
+    text = (site / "site.toml").read_text()
+    more = 'body = "until 2026-12 evening"\nurl = "http://evening.example/python3/lanterns"\nat = "closing"\n'
+    text = text.replace('to = "22:00"', 'to = "22:00"\ndates = ["2026-12-01..2026-12-24"]')
+    (site / "site.toml").write_text(f"{text}\n[[hook]]\n{more}")
+    found = bundle(site, **{"survey.txt": "evening in 2026-12, lanterns"})
+    assert found["survey.txt"] == "evening in 2026-12, lanterns"
 
 
 def test_an_address_in_the_whole_internet_is_left_out_and_one_of_the_own_network_stays() -> None:
