@@ -27,7 +27,7 @@ lost while the broker itself was off."""
 STRANGERS_MAX, CIDS_MAX = 100, 2000
 NAMED_MAX = 10
 """More boards than these are one trouble."""
-AWAY, STRANGERS, DIFFERING = "boards without contact", "boards that are not in site.toml", "boards with another site"
+AWAY, STRANGERS, DIFFERING = "boards without contact", "boards that are not in site.toml", "boards that have another"
 STRANGER = "it shares by the same broker, but this board's site.toml does not have it"
 DIFFERS = "its site.toml, its rig.toml or its pieces are not those of this board"
 
@@ -186,7 +186,9 @@ class Contacts:
         return [
             *for_each(TroubleCode.BOARD_AWAY, {one.name: one.text(now_ns, zone) for one in away}, many=AWAY),
             *for_each(TroubleCode.BOARD_NOT_IN_SITE, {one.name: STRANGER for one in strangers}, many=STRANGERS),
-            *for_each(TroubleCode.BOARD_SITE_DIFFERS, {one.name: DIFFERS for one in differing}, many=DIFFERING),
+            *for_each(
+                TroubleCode.BOARD_SITE_DIFFERS, {one.name: DIFFERS for one in differing}, "the site of ", DIFFERING
+            ),
         ]
 
     def _changed_s(self, name: str) -> float:

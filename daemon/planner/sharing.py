@@ -136,13 +136,15 @@ class SharedFacts:
         ahead = [
             Trouble(
                 TroubleCode.BOARD_AHEAD,
-                f"board {board}",
-                f"what was asked there begins {ahead_ns / SECOND_NS:.0f} s ahead of this board's clock",
+                f"what was asked at board {board}",
+                f"it begins {ahead_ns / SECOND_NS:.0f} s ahead of this board's clock",
             )
             for board, (ahead_ns, _) in self._ahead.items()
         ]
         newer = [
-            Trouble(TroubleCode.BOARD_NEWER, f"board {board}", f"it shares what is not acted on here: {text}")
+            Trouble(
+                TroubleCode.BOARD_NEWER, f"the program of board {board}", f"it shares what is not acted on here: {text}"
+            )
             for board, text in dict(self._newer.values()).items()
         ]
         text = f"the boards share more than {FACTS_MAX} overrides: further ones are not acted on"

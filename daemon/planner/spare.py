@@ -108,4 +108,4 @@ class SpareBoard:
             return []
         since = datetime.fromtimestamp(self._since_ns // SECOND_NS, self._situation.timezone)
         text = f"the spare carries the light of {self._main} since {since:%H:%M}"
-        return [Trouble(TroubleCode.SPARE_CARRIES, f"board {self._main}", text)]
+        return [Trouble(TroubleCode.SPARE_CARRIES, f"the light of board {self._main}", text)]

@@ -164,7 +164,14 @@ def test_boards_whose_sites_differ_for_long_are_named() -> None:
     assert quay.troubles("2") == []
     assert quay.troubles("1") == []
     quay.at_s += DIFFERS_S
-    assert [trouble[:2] for trouble in quay.troubles("1")] == [(TroubleCode.BOARD_SITE_DIFFERS, "board east")]
+    assert [trouble[:2] for trouble in quay.troubles("1")] == [
+        (TroubleCode.BOARD_SITE_DIFFERS, "the site of board east")
+    ]
+    quay.hear("east", status("east", here=False, site="2"))
+    quay.at_s += AWAY_S
+    assert [trouble[:2] for trouble in quay.troubles("1")] == [(TroubleCode.BOARD_AWAY, "board east")], (
+        "another trouble"
+    )
     quay.hear("east", status("east", site="1"))
     assert quay.troubles("1") == []
 

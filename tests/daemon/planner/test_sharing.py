@@ -272,10 +272,11 @@ async def test_a_fact_of_a_newer_version_stays_at_the_broker_and_names_its_board
     assert known(site, "west") == [fact_of(pause)]
     found = {one.subject: one for one in site["west"].sharing.troubles()}
     assert {one.code for one in found.values()} == {TroubleCode.BOARD_NEWER}
-    assert set(found) == {"board east", "board quay"} and "'strobe'" in found["board quay"].text
+    east, quay = "the program of board east", "the program of board quay"
+    assert set(found) == {east, quay} and "'strobe'" in found[quay].text
     site.broker.publish(f"facts/{5 << 28}", b"", retained=True)
     await site.settle()
-    assert [one.subject for one in site["west"].sharing.troubles()] == ["board east"]
+    assert [one.subject for one in site["west"].sharing.troubles()] == [east]
 
 
 @together
@@ -283,7 +284,7 @@ async def test_a_board_whose_clock_is_ahead_is_named_until_its_instant_has_come(
     site["east"].ahead_ns = 3600 * S
     site["east"].ask({"kind": "pause"})
     await site.settle()
-    assert texts(site, "quay") == ["board east: what was asked there begins 3600 s ahead of this board's clock"]
+    assert texts(site, "quay") == ["what was asked at board east: it begins 3600 s ahead of this board's clock"]
     assert not texts(site, "east")
     assert site["quay"].situation.decision(site.at[0]).brightness > 0
     site.later(3605)

@@ -73,7 +73,11 @@ def test_a_board_that_is_no_longer_heard_is_carried_until_it_has_been_heard_for_
     assert not told.seconds(GONE_S - 1, [])
     assert told.seconds(1, [])
     (trouble,) = told.spare.troubles()
-    assert (trouble.code, trouble.kind, trouble.subject) == (TroubleCode.SPARE_CARRIES, "boards", "board quay")
+    assert (trouble.code, trouble.kind, trouble.subject) == (
+        TroubleCode.SPARE_CARRIES,
+        "boards",
+        "the light of board quay",
+    )
     assert trouble.text == "the spare carries the light of quay since 20:15"
     assert told.seconds(BACK_S - 1)
     assert not told.seconds(1)
