@@ -72,8 +72,10 @@ class SiteWatch:
             at_ns = now.now_ns()
             self._use(site)
             now.store.note(at_ns, "site", f"the site that {who} has pushed is used now", who)
-            await asyncio.to_thread(save)
-            self._watch.was_read(stamp_of(site))
+            try:
+                await asyncio.to_thread(save)
+            finally:  # otherwise the old texts would be read again, with the pieces of this site
+                self._watch.was_read(stamp_of(site))
             await self._was_taken_over(site)
         return at_ns
 

@@ -25,7 +25,8 @@ from gloaming.daemon.site.board_name import VARIABLE
 from gloaming.daemon.site.editing import read_files
 from gloaming.daemon.site.last_good import FILES
 from gloaming.daemon.site.reload import STILL_LOOKS
-from gloaming.daemon.site.staging import Plan
+from gloaming.daemon.site.staging import Plan, finish_take_over
+from gloaming.daemon.site.versions import Versions
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 from tests.api.house import House, offset_to, planner_on, run, write_site
 from tests.waiting import until
@@ -358,6 +359,35 @@ def test_what_was_agreed_and_would_cut_hours_by_now_is_dropped(tmp_path: Path) -
             assert "is not taken over: the dark hours 22:30 to" in str(
                 home.planner.journal(1, None, ("site",))[0]["text"]
             )
+
+    run(work())
+
+
+def test_a_site_whose_texts_cannot_be_written_at_its_instant_is_used_and_written_at_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other boards use it: its pieces have their places already, and do not fit the old texts."""
+
+    def read_only(*_: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    async def work() -> None:
+        async with board(tmp_path) as home, home.client(home.token) as client:
+            copy = Copy(tmp_path, client, ("boathouse", "jetty"))
+            shutil.copy(copy.folder / "lanterns.frames", copy.folder / "tide.frames")
+            found = await copy.push()
+            at_ns = home.planner.now_ns() + 50 * SECOND_NS
+            await copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns)
+            with monkeypatch.context() as patch:
+                patch.setattr(Versions, "install", read_only)
+                home.planner._situation.clock.offset_ns += 50 * SECOND_NS
+                refused = await copy.state(found["id"], after="agreed")
+            assert refused["errors"] == ["it cannot be stored: Read-only file system"]
+            for _ in range(2 * STILL_LOOKS):
+                await home.planner._site_watch.look()
+            assert home.planner.site.name == "Pier Road jetty"
+        assert finish_take_over(tmp_path / "site", tmp_path / "state")
+        assert read_files(tmp_path / "site") == read_files(copy.folder)
 
     run(work())
 
