@@ -63,12 +63,10 @@ class _Question(BaseModel):
 class _Answer(_Question):
     heard_ns: int
     answered_ns: int
-    epoch: int
 
 
 @dataclass(slots=True)
 class _Measured:
-    epoch: int
     filter: ClockFilter = field(default_factory=ClockFilter)
     offset: Offset | None = None
     beyond: int = 0
@@ -84,8 +82,7 @@ class BoardClocks:
         self._asked: tuple[str, Anchor] | None = None
         """The board that was asked last, and when, until it answers."""
         self._last = ""
-        self._apart_ns = self._epoch = 0
-        """The epoch changes when this clock is set: earlier stamps are of another clock."""
+        self._apart_ns = 0
         self._half_ns = half_frame_ns(situation.site)
         self._answers = self._answers_ns = 0
         self._errors: deque[float] = deque(maxlen=ERROR_LOOKS)
@@ -168,7 +165,7 @@ class BoardClocks:
         now = self._situation.clock.anchor()
         apart_ns = now.utc_ns - now.monotonic_ns
         if abs(apart_ns - self._apart_ns) >= STEP_NS:
-            self._apart_ns, self._epoch, self._asked = apart_ns, now.monotonic_ns, None
+            self._apart_ns, self._asked = apart_ns, None
             self._measured.clear()
         return now
 
@@ -180,7 +177,7 @@ class BoardClocks:
         self._answers += 1
         if self._answers <= ANSWERS_MAX and any(one.name == message["from"] for one in self._situation.site.boards):
             stamps = {"sent_ns": question.sent_ns, "heard_ns": heard.utc_ns, "answered_ns": self._now().utc_ns}
-            self._boards.send(message["from"], ANSWER, {**stamps, "epoch": self._epoch})
+            self._boards.send(message["from"], ANSWER, stamps)
 
     def _take_answer(self, message: dict[str, Any]) -> None:
         """Take the stamps of the board that was asked. ValueError for what is no answer."""
@@ -191,9 +188,7 @@ class BoardClocks:
         exchange = Exchange(answer.sent_ns, answer.heard_ns, answer.answered_ns, now.utc_ns)
         if exchange.delay_ns < 0 or answer.answered_ns < answer.heard_ns:
             return  # the other clock was set meanwhile
-        measured = self._measured.get(name)
-        if measured is None or measured.epoch != answer.epoch:
-            measured = self._measured[name] = _Measured(answer.epoch)
+        measured = self._measured.setdefault(name, _Measured())
         measured.filter.add(exchange, now.monotonic_ns)
         offset = measured.offset = measured.filter.offset(now.monotonic_ns)
         differs = offset is not None and offset.certainly_beyond(self._half_ns)

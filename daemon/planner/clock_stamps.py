@@ -22,6 +22,10 @@ class Offset:
         """Whether the clocks differ by more than a limit, whatever the error."""
         return abs(self.offset_ns) - self.error_ns > limit_ns
 
+    def may_equal(self, other: Offset) -> bool:
+        """Whether both may be true."""
+        return abs(self.offset_ns - other.offset_ns) <= self.error_ns + other.error_ns
+
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
@@ -53,12 +57,16 @@ class ClockFilter:
         self._samples: deque[tuple[int, Exchange]] = deque(maxlen=STAGES)
 
     def add(self, exchange: Exchange, at_ns: int) -> None:
-        self._samples.append((at_ns, exchange))
+        """Add a sample. Earlier ones that cannot be true beside it are of a clock that was set or slewed since."""
+        new = _offset(exchange, 0)
+        agreeing = [(then_ns, one) for then_ns, one in self._samples if _offset(one, at_ns - then_ns).may_equal(new)]
+        self._samples = deque([*agreeing, (at_ns, exchange)], maxlen=STAGES)
 
     def offset(self, at_ns: int) -> Offset | None:
         """By the sample of the least delay (RFC 5905 section 10), each with the error that its age adds."""
-        found = (
-            Offset(one.offset_ns, one.delay_ns // 2 + (at_ns - then_ns) * TOLERANCE_PPM // 1_000_000)
-            for then_ns, one in self._samples
-        )
+        found = (_offset(one, at_ns - then_ns) for then_ns, one in self._samples)
         return min(found, key=lambda one: one.error_ns, default=None)
+
+
+def _offset(exchange: Exchange, age_ns: int) -> Offset:
+    return Offset(exchange.offset_ns, exchange.delay_ns // 2 + age_ns * TOLERANCE_PPM // 1_000_000)

@@ -219,10 +219,10 @@ def test_a_clock_that_is_slewed_until_it_is_right_is_no_trouble_any_more(network
     quay, shed = found.boards.values()
     found.look(4)
     assert quay.troubles and shed.troubles
-    for _ in range(30):
-        shed.ahead_ns -= MS
-        shed.suspended_ns += MS
-        found.look(1)
+    shed.ahead_ns -= 30 * MS
+    shed.suspended_ns += 30 * MS
+    found.delay_ns *= 2  # so that the earlier samples have the least delay
+    found.look(1)
     assert not quay.troubles + shed.troubles
 
 
@@ -301,7 +301,7 @@ def test_what_is_no_stamp_is_a_value_error(network: Make) -> None:
 def test_an_answer_that_was_not_asked_for_does_not_count(network: Make) -> None:
     found = network(0, names=("quay", "shed", "slip"))
     quay = found.boards["quay"]
-    stamps = {"heard_ns": found.now_ns, "answered_ns": found.now_ns, "epoch": 1}
+    stamps = {"heard_ns": found.now_ns, "answered_ns": found.now_ns}
     quay.taken["stamped"]({**stamps, "sent_ns": found.now_ns, "from": "shed"})
     quay.clocks.look()
     asked_ns = found.now_ns - found.delay_ns

@@ -52,6 +52,16 @@ def test_the_error_grows_with_the_age_of_the_sample() -> None:
     assert filter.offset(1000 * S) == Offset(20 * MS, 4 * MS)
 
 
+def test_an_earlier_sample_that_cannot_be_true_beside_a_new_one_is_forgotten() -> None:
+    """The clock was set or slewed between them. One that may be true stays."""
+    filter = ClockFilter()
+    filter.add(exchange(50 * MS, MS, MS), 0)
+    filter.add(exchange(47 * MS, 2 * MS, 2 * MS), 0)
+    assert filter.offset(0) == Offset(50 * MS, MS)
+    filter.add(exchange(46 * MS, 2 * MS, 2 * MS), 0)
+    assert filter.offset(0) == Offset(47 * MS, 2 * MS), "50 and 46 differ by more than 1 and 2"
+
+
 def test_clocks_differ_only_as_far_as_the_error_allows_no_doubt() -> None:
     assert Offset(20 * MS, 7 * MS).certainly_beyond(12 * MS)
     assert Offset(-20 * MS, 7 * MS).certainly_beyond(12 * MS)
