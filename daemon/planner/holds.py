@@ -148,7 +148,7 @@ class Holds:
     def end(self, override: Override, at_ns: int, who: str = "a person") -> str:
         """End a hold for an hour. Returns what the journal says. Refusal if its table does not allow that."""
         name = override.hold
-        hold = self._named(name) if self._tables else None
+        hold = next((one for one in self._tables or () if one.name == name), None)
         if hold is not None and not hold.may_end:
             rule = f"{hold.place} hold.may_end"
             raise Refusal(reason(ReasonCode.HOLD_STAYS, rule, override=override.id, hold=name, why=override.why))

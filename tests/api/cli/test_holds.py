@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from gloaming.api.cli.holds import _lines
 from tests.api.cli.test_live import said
 from tests.api.daemon import Daemon
 from tests.waiting import wait_until
@@ -32,3 +33,9 @@ def test_holds_are_listed_with_why_and_one_is_ended_for_an_hour(
     assert said(capfd, daemon, "undo").startswith("mute ")  # the latest that a person asked for
     assert said(capfd, daemon, f"undo {number}").startswith(f"hold dim {number} ended, ")
     assert "    a person has ended it until 2026-12-12 19:0" in said(capfd, daemon, "holds")
+
+
+def test_of_several_boards_the_one_that_acts_is_named() -> None:
+    state = {"holds": False, "since": None, "text": "no reading yet", "heard": None, "silent": False}
+    rest = {"ended_until": None, "may_end": False, "problem": None, "zone": None, "makes": "dark", "level": None}
+    assert _lines({"name": "wind", "board": "spare", **state, **rest})[2] == "    of the boards, spare acts on it"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from gloaming.api.cli.triggers import _lines
 from tests.api.cli.test_live import said
 from tests.api.daemon import Daemon
 
@@ -21,3 +22,9 @@ def test_triggers_are_listed_with_why_they_would_be_refused_now(
     said(capfd, daemon, "dark 5 --zone roof")
     *lines, last = said(capfd, daemon, "triggers").splitlines()
     assert lines == gate and last.startswith("    now refused: roof: dark by this machine at 18:0")
+
+
+def test_of_several_boards_the_one_that_acts_is_named() -> None:
+    rest = {"piece": None, "show": "short", "zone": None, "last_call": None, "calls": 0, "refusals": {}}
+    found = {"name": "gate", "by": ["mqtt", "http"], "board": "quay", "refused_now": None, **rest}
+    assert _lines(found)[0] == "gate calls short, by mqtt, http (quay acts on mqtt)"

@@ -17,6 +17,7 @@ from gloaming.daemon.planner import outside
 from gloaming.daemon.planner.acting_board import START_NS
 from gloaming.daemon.planner.outside import TableKind
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.site.schema_delivery import Hook
 from tests.daemon.planner.exchange import Exchange
 from tests.daemon.planner.test_triggers import SHOWS, S, SetClock
 from tests.daemon.quay_site import site_of
@@ -175,5 +176,32 @@ def test_each_press_is_one_call_on_all_boards_whoever_hears_it_and_whoever_is_ap
         first, *others = (here.calls(name) for name in NAMES)
         assert len(first) == presses, "none is lost and none is called twice"
         assert others == [first, first]
+
+    asyncio.run(work())
+
+
+def test_one_board_sends_the_public_topic_and_a_hook_unless_the_hook_names_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table = '\n[public]\nmqtt = "mqtt://127.0.77.9:9/quay/now"\n'
+    hook = Hook(place="site.toml:1", at="opening", url="http://192.0.2.5/on")
+    own = hook.model_copy(update={"board": "east"})
+
+    def senders(here: Venue) -> tuple[list[str], list[str], list[str]]:
+        for board in here.boards.values():
+            board.public.look()
+        topics = [name for name, board in here.boards.items() if board.public._topic]
+        hooks = [[name for name, board in here.boards.items() if board._monitor._sends(one)] for one in (hook, own)]
+        return topics, hooks[0], hooks[1]
+
+    async def work() -> None:
+        here = Venue(tmp_path, monkeypatch, table)
+        assert senders(here) == (["quay"], ["quay"], ["east"])
+        here.exchange.divide(apart("quay"))
+        assert senders(here) == (["quay", "spare"], ["quay", "spare"], ["east"])
+        here.exchange.divide(apart())
+        assert senders(here) == (["quay"], ["quay"], ["east"])
+        for board in here.boards.values():
+            board.public.close()
 
     asyncio.run(work())
