@@ -262,8 +262,8 @@ class SharedFacts:
         if changes:
             now.store.take_over(one.now for one in changes)
             now.read_overrides()
-            self._sender.send()
             self._write(changes)
+            self._sender.send()
             asked = [one for one in changes if one.now.changed_by != own]
             self._jobs.at(None, f"confirm {changes[0].now.id} {begin_s}", lambda: self._confirm(asked))
         self._acted_s = time.monotonic()
