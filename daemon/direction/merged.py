@@ -9,10 +9,11 @@ Such calls are one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import TERMS, Kind, Override
 from gloaming.daemon.direction.shared_fact import canonical
 from gloaming.daemon.direction.trigger_rule import ONE_EVENT_NS, is_trigger
 
@@ -30,15 +31,34 @@ def merged(overrides: Iterable[Override]) -> tuple[Override, ...]:
     other's.
     """
     found: list[Override] = []
-    open_: list[int] = []  # the places of those that a later one may replace
+    like: defaultdict[tuple[str | None, Kind, bool | None], list[int]] = defaultdict(list)
+    """The places of those that a later one may replace, by their zone and by what it replaces."""
     for one in _of_one_event(sorted(overrides, key=lambda each: (each.at_ns, each.id))):
-        open_ = [place for place in open_ if found[place].end_ns > one.at_ns]
-        replaced = [place for place in open_ if one.end_ns > one.at_ns and _replaces(one, found[place])]
-        for place in replaced:
-            found[place] = replace(found[place], ended_ns=one.at_ns)
-        open_.append(len(found))
+        for of_kind in _replaced_by(one) if one.end_ns > one.at_ns else ():
+            for place in like.pop((one.zone, *of_kind), ()):
+                if found[place].end_ns > one.at_ns:
+                    found[place] = replace(found[place], ended_ns=one.at_ns)
+        like[one.zone, one.kind, _is_played(one)].append(len(found))
         found.append(one)
     return tuple(found)
+
+
+def _is_played(override: Override) -> bool | None:
+    """Of called pieces: whether one begins at once. None for the others."""
+    return None if override.piece is None else not override.after
+
+
+def _replaced_by(one: Override) -> Iterator[tuple[Kind, bool | None]]:
+    """What an override replaces, as `Override.replaces` says.
+
+    A piece that waits has no begin here: where it plays, `called_pieces.py` ends it when another begins.
+    """
+    for kind in sorted(TERMS[one.kind].ends):
+        yield kind, None
+    if one.show or (one.piece and not one.after):
+        yield Kind.CALL, True
+    if one.show:
+        yield Kind.CALL, False
 
 
 def _ended(override: Override, *others: Override) -> Override:
@@ -68,8 +88,3 @@ def _of_one_event(ordered: Iterable[Override]) -> list[Override]:
 
 def _is_again(one: Override, first: Override) -> bool:
     return one.author != first.author and one.at_ns - first.at_ns < ONE_EVENT_NS
-
-
-def _replaces(one: Override, other: Override) -> bool:
-    """A piece that waits for others has no begin here: `called_pieces.py` ends it if it plays when `one` begins."""
-    return one.replaces(other) and not (one.piece and other.after)

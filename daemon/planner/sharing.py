@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections import Counter
 from collections.abc import Awaitable, Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -35,6 +36,8 @@ AT_ONCE, PAUSE_S = 200, 0.2
 """So many facts are published at once, and then a pause: the link holds no more than ten times as many."""
 FACTS_MAX = 5000
 """As many facts as a busy site has in weeks. Further ones stay at the broker."""
+STANDING_MAX = 200
+"""So many overrides of one board are in force or to come at once. More would take the planner's time."""
 SAID_SOONER_S = 0.3
 """A board says that it could not confirm before the board that asked gives up."""
 ACKS_MAX, CONFIRMED_MAX = 20, 200
@@ -147,7 +150,7 @@ class SharedFacts:
             )
             for board, text in dict(self._newer.values()).items()
         ]
-        text = f"the boards share more than {FACTS_MAX} overrides: further ones are not acted on"
+        text = f"a board shares more than {STANDING_MAX} overrides, or all together {FACTS_MAX}: not all are acted on"
         return ahead + newer + ([Trouble(TroubleCode.SHARING_FLOOD, "shared facts", text)] if self._full else [])
 
     def clear(self) -> None:
@@ -251,8 +254,14 @@ class SharedFacts:
         heard, self._heard = self._heard, {}
         now, own = self._situation, self._situation.site.board_name
         changes: list[_Change] = []
+        standing = Counter(one.author for one in now.standing(now.now_ns()))
         for id, override in heard.items():
             known = now.store.override(id)
+            if known is None and override.end_ns > now.now_ns():
+                standing[override.author] += 1
+                if standing[override.author] > STANDING_MAX:
+                    self._full = True
+                    continue
             whole = join(known, override) if known else override
             if self._boards.sharing == CONNECTED and self._is_missing(whole):
                 self._due.add(id)

@@ -26,7 +26,7 @@ from tests.daemon.direction.drawn_facts import AT, S, overrides
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of
 
 
-@settings(max_examples=cases(200))
+@settings(max_examples=cases(60))
 @given(overrides(1, 100), overrides(1, 100), overrides(1, 100))
 def test_versions_join_in_any_order_and_any_number_of_times(a: Override, b: Override, c: Override) -> None:
     b, c = replace(b, id=a.id), replace(c, id=a.id)
@@ -45,7 +45,7 @@ def test_of_two_versions_the_newer_counts_and_of_two_ends_the_earlier() -> None:
     assert join(both, one.changed("west", ended_ns=AT + 30 * S)).ended_ns == AT + 30 * S
 
 
-@settings(max_examples=cases(100))
+@settings(max_examples=cases(50))
 @given(st.lists(overrides(near_s=50), max_size=12, unique_by=lambda one: one.id), st.randoms(use_true_random=False))
 def test_what_is_merged_does_not_depend_on_the_order_of_arrival(found: list[Override], chance: random.Random) -> None:
     shuffled = chance.sample(found, len(found))
@@ -56,7 +56,24 @@ def test_what_is_merged_does_not_depend_on_the_order_of_arrival(found: list[Over
     assert [id for id in ids if id in stays] == [one.id for one in merged(found) if one.id in stays]
 
 
-@settings(max_examples=cases(100))
+@settings(max_examples=cases(60))
+@given(st.lists(overrides(near_s=50), max_size=12, unique_by=lambda one: one.id))
+def test_what_is_merged_is_what_one_board_ends_when_it_is_asked(found: list[Override]) -> None:
+    """Each override, in its order, ends those in force that it replaces. A piece that waits begins nowhere here."""
+    expected: list[Override] = []
+    found = [replace(one, who="Ada") for one in found]  # the calls of triggers have a rule of their own
+    for one in sorted(found, key=lambda one: (one.at_ns, one.id)):
+        expected = [
+            replace(each, ended_ns=one.at_ns)
+            if one.replaces(each) and one.at_ns < min(each.end_ns, one.end_ns) and not (one.piece and each.after)
+            else each
+            for each in expected
+        ]
+        expected.append(one)
+    assert merged(found) == tuple(expected)
+
+
+@settings(max_examples=cases(50))
 @given(st.lists(overrides(3, 50), max_size=10), st.randoms(use_true_random=False))
 def test_boards_that_hear_all_versions_know_the_same_whatever_they_heard_first(
     versions: list[Override], chance: random.Random
