@@ -16,6 +16,9 @@ from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.date import DateTrigger
 
 LOOK_S = 1.0
+INSTANCES_MAX = 1000
+"""APScheduler forgets a job whose time comes while so many like it run. With one, work that is asked for by the work
+itself would never be done."""
 Work = Callable[[], object]
 Turns = tuple[float, str, Work]
 """Seconds between the turns of some work, its name, and the work. Its result is awaited if it is awaitable."""
@@ -65,10 +68,11 @@ class Jobs:
         self._add(name, work, Every(seconds), next_run_time=datetime.now(UTC))
 
     def at(self, when: datetime | None, name: str, work: Work) -> None:
-        """Do some work once, at an instant of the wall clock; None: at once. Replaces the job with that name."""
-        self._add(name, work, DateTrigger(when or datetime.now(UTC)))
+        """Do some work once, at an instant of the wall clock; None: at once. Replaces the job with that name, unless it
+        runs already: then it runs once more."""
+        self._add(name, work, DateTrigger(when or datetime.now(UTC)), max_instances=INSTANCES_MAX)
 
-    def _add(self, name: str, work: Work, trigger: BaseTrigger, **more: datetime) -> None:
+    def _add(self, name: str, work: Work, trigger: BaseTrigger, **more: datetime | int) -> None:
         async def turn() -> None:  # a coroutine: APScheduler runs anything else in a thread
             task = asyncio.current_task()
             assert task

@@ -160,3 +160,23 @@ def test_what_runs_ends_with_the_jobs(caplog: pytest.LogCaptureFixture) -> None:
 
     asyncio.run(work())
     assert not caplog.records
+
+
+def test_work_that_is_asked_for_while_it_runs_is_done_once_more() -> None:
+    """APScheduler has one instance of a job at a time, by default, and forgets the next one."""
+    done: list[int] = []
+
+    async def run() -> None:
+        jobs = Jobs(lambda name, error: None)
+        jobs.start()
+
+        def work() -> None:
+            done.append(len(done))
+            if len(done) < 5:
+                jobs.at(None, "share", work)
+
+        jobs.at(None, "share", work)
+        await until(lambda: len(done) == 5, "all of the work")
+        await jobs.stop()
+
+    asyncio.run(run())
