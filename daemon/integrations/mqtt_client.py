@@ -9,7 +9,6 @@ import secrets
 import select
 import socket
 import ssl
-import time
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -62,13 +61,6 @@ class BoundedClient(Client):
         if not isinstance(connection, socket.socket):
             raise ConnectionError(self._problem)
         return connection
-
-    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
-        """A broker that sends is there. Its PINGRESP may wait behind what it sends."""
-        done = super().loop_read(max_packets)
-        if self._ping_t:
-            self._ping_t = time.monotonic()
-        return done
 
     @property
     def amid_packet(self) -> bool:

@@ -13,6 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
+from functools import cache
 from importlib.metadata import version
 from typing import Any
 
@@ -55,7 +56,7 @@ class Boards:
 
     def __init__(self, situation: Situation, troubles_of_board: Callable[[], int]) -> None:
         self._situation, self._troubles_of_board = situation, troubles_of_board
-        self._this = {"format": STATUS_FORMAT, "machine": machine_hash() or "", "program": version("gloaming")}
+        self._machine = machine_hash() or ""
         self._status: dict[str, object] = {}
         """What this board says of itself, as it was last looked up."""
         self._contacts = Contacts(situation.store.fact(FACT), situation.now_ns())
@@ -301,8 +302,10 @@ class Boards:
     def _look_up(self) -> dict[str, object]:
         site = self._situation.site
         self._status = {
-            **self._this,
             **self._said,
+            "format": STATUS_FORMAT,
+            "machine": self._machine,
+            "program": _program(),
             "name": site.board_name,
             "cid": self._situation.store.fact("cid") or "",
             "address": (site.board and site.board.address) or self._said.get("address", ""),
@@ -318,3 +321,8 @@ class Boards:
         status = {**self._status, "session": session, "contact": contact, "at_ns": self._situation.now_ns()}
         topic = f"{self._root}/{STATUS}/{self._status['name']}"
         return BoardMessage(topic, json.dumps(status).encode(), retained=True)
+
+
+@cache
+def _program() -> str:
+    return version("gloaming")

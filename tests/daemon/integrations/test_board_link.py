@@ -19,7 +19,7 @@ from gloaming.daemon.integrations.board_link import BoardLink, BoardMessage
 from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.site.schema_delivery import broker_and_topic
 from tests.api.http.certificates import make_authority, make_signed
-from tests.daemon.integrations.test_mqtt_listener import forward, server
+from tests.daemon.integrations.test_mqtt_listener import forward, needs_3_1_1, server
 from tests.mosquitto import Mosquitto
 from tests.places import TOP
 from tests.tools import needs
@@ -108,6 +108,15 @@ def test_a_link_is_connected_when_all_that_the_broker_retains_has_come(tmp_path:
             connected(link)
             assert len(heard.all()) == 501
             assert all(one.retained for one in heard)
+
+
+@needs("mosquitto")
+def test_a_broker_of_mqtt_3_1_1_alone_is_used_too(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path) as broker, server(lambda one: needs_3_1_1(one, broker)) as url:
+        broker.publish(f"{ROOT}/facts/1", "{}", retain=True)
+        with linked(f"{url.partition('/quay')[0]}/{ROOT}", "quay") as (link, heard):
+            connected(link)
+            assert heard.payloads("facts/1") == [b"{}"]
 
 
 @needs("mosquitto")
