@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import pwd
 import socket
@@ -15,7 +16,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, BinaryIO, TextIO
 
-from gloaming.api.cli.live import call, call_for
+from gloaming.api.cli.live import call_for
 from gloaming.api.cli.parser import SITE, STATE, Commands, Group, Parser, SiteWord, add_command, argument, one_of
 from gloaming.api.cli.progress import bar, bars
 from gloaming.api.cli.survey import report as print_survey
@@ -49,7 +50,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         ),
         STATE,
         examples=("backup /media/stick/pier-road.tar.zst", "backup help.tar.zst boathouse --for-help"),
-        group=Group.AFTER,
+        group=Group.BEFORE,
         site=SiteWord.FOLDER,
         json_help="print what the file has as one JSON document",
     )
@@ -64,7 +65,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         SITE,
         STATE,
         examples=("restore pier-road.tar.zst --list", "restore pier-road.tar.zst boathouse"),
-        group=Group.AFTER,
+        group=Group.BEFORE,
         json_help="print what the file has as one JSON document",
     )
 
@@ -77,21 +78,21 @@ def make_backup(args: argparse.Namespace) -> int:
 
     site = site_of(args)
     state = state_folder(site, args.state)
-    refuse_inside(args.out, site, state)
+    _refuse_inside(args.out, site, state)
     lower_priority()
-    with output(args.out) as (out, folder):
+    with _output(args.out) as (out, folder):
         if args.for_help:
             members, left_out = _for_help(args, site, state)
-            about = write_archive(out, about_site(site, Purpose.HELP, left_out), members)
+            about = write_archive(out, _about_site(site, Purpose.HELP, left_out), members)
         else:
             with (
                 TemporaryDirectory(prefix=".gloaming-backup-", dir=folder) as scratch,
                 bar(args, "writing the backup", "bytes") as progress,
             ):
                 found = backup_contents(site, state, Path(scratch), not args.without_pieces)
-                about = about_site(site, Purpose.BACKUP, found.left_out)
+                about = _about_site(site, Purpose.BACKUP, found.left_out)
                 about = write_archive(out, about, found.files, progress)
-    report(args, about, sys.stderr if args.out == "-" else sys.stdout)
+    _report(args, about, sys.stderr if args.out == "-" else sys.stdout)
     print(KEEP[about.purpose], file=sys.stderr)
     return 0
 
@@ -105,7 +106,7 @@ def _for_help(args: argparse.Namespace, site: Path, state: Path) -> tuple[dict[s
     reports = {"survey.txt": _survey(args, site, state)}
     args.url = args.token_file = None
     try:
-        now = call(args, "GET", "/api/now")[1]
+        now = json.loads(call_for(args, "/api/now", "application/json"))
         reports["now.json"] = now_report(now, private)
         reports["metrics.txt"] = call_for(args, "/metrics", "text/plain").decode()
     except InputError as error:
@@ -136,7 +137,7 @@ def restore_backup(args: argparse.Namespace) -> int:
     if args.list:
         with bar(args, "checking the file", "bytes") as progress:
             about = checked_archive(args.file, progress)
-        report(args, about, sys.stdout)
+        _report(args, about, sys.stdout)
         if not args.json:
             print(*(f"{one.size:>14,}  {one.name}" for one in about.members), sep="\n")
         return 0
@@ -144,9 +145,9 @@ def restore_backup(args: argparse.Namespace) -> int:
     state = state_folder(site, args.state)
     with bar(args, "restoring", "bytes") as progress:
         done = restore(args.file, site, state, datetime.now().astimezone(), args.replace, _owner(site), progress)
-    report(args, done.about, sys.stdout)
+    _report(args, done.about, sys.stdout)
     if not args.json:
-        lines = [f"restored into {site} and {state}: {done.files} files; the others were there already"]
+        lines = [f"restored into {site} and {state}: {done.files} files; {done.there} were there already"]
         lines += [f"what was there is in {folder}" for folder in done.aside]
         lines += _remarks(site, done.about)
         start = "systemctl start gloaming-planner" if site.absolute() == BOARD_SITE else f"gloaming run {site}"
@@ -183,7 +184,7 @@ def _owner(site: Path) -> Owner | None:
     return None
 
 
-def about_site(site: Path, purpose: Purpose, left_out: tuple[str, ...]) -> About:
+def _about_site(site: Path, purpose: Purpose, left_out: tuple[str, ...]) -> About:
     """What a file says of a site. Without a site.toml that can be read, the site has the name of its folder."""
     from importlib.metadata import version
 
@@ -207,7 +208,7 @@ def about_site(site: Path, purpose: Purpose, left_out: tuple[str, ...]) -> About
     )
 
 
-def refuse_inside(out: str, *folders: Path) -> None:
+def _refuse_inside(out: str, *folders: Path) -> None:
     """InputError for a file that is there, or is to lie in what is backed up."""
     path = Path(out).absolute()
     if out == "-":
@@ -220,7 +221,7 @@ def refuse_inside(out: str, *folders: Path) -> None:
 
 
 @contextmanager
-def output(out: str) -> Iterator[tuple[BinaryIO, Path | None]]:
+def _output(out: str) -> Iterator[tuple[BinaryIO, Path | None]]:
     """Where a file is written, readable by its owner alone, and the folder of it. "-" is standard output, without a
     folder. InputError where that is a terminal."""
     if out == "-":
@@ -235,7 +236,7 @@ def output(out: str) -> Iterator[tuple[BinaryIO, Path | None]]:
         yield file, temporary.absolute().parent
 
 
-def report(args: argparse.Namespace, about: About, stream: TextIO) -> None:
+def _report(args: argparse.Namespace, about: About, stream: TextIO) -> None:
     """Print what a file has."""
     if args.json:
         print(about.model_dump_json(indent=2), file=stream)

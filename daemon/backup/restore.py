@@ -37,10 +37,12 @@ Owner = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """What a restore did: how many files it wrote, and the folders with what was there before."""
+    """What a restore did: how many files it wrote, how many were there already, and the folders with what was there
+    before."""
 
     about: About
     files: int
+    there: int
     aside: tuple[Path, ...]
 
 
@@ -79,6 +81,7 @@ def restore(
         raise input_error(path, f"a backup has no file {strange[0]}", "nothing was changed")
     with _no_planner_on(state):
         places = [_Place(folder.absolute(), root, about, owner) for root, folder in ((STATE, state), (SITE, site))]
+        places = [place for place in places if place.changed]
         if not replace:
             _refuse_what_is_there(places)
         try:
@@ -101,7 +104,8 @@ def restore(
             place.tidy()
         os.sync()
     written = sum(len(place.changed) for place in places)
-    return Restored(about, written, tuple(place.aside for place in places if place.aside))
+    aside = tuple(place.aside for place in places if place.aside)
+    return Restored(about, written, len(about.members) - written, aside)
 
 
 class _Place:

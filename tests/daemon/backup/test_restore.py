@@ -188,12 +188,20 @@ def test_a_restore_over_something_else_is_refused_unless_it_is_asked_for(what: s
     assert lines(new / "state") == ["the planner has started"]
 
 
+def test_a_site_that_never_ran_is_restored_without_a_state(tmp_path: Path) -> None:
+    site = write_site(tmp_path / "old")
+    backup(site, site / "state", tmp_path / "backup")
+    restore(tmp_path / "backup", tmp_path / "new", tmp_path / "new" / "state", AT)
+    assert tree(tmp_path / "new") == tree(site)
+    assert not (tmp_path / "new" / "state").exists()
+
+
 def test_what_is_there_already_with_the_same_bytes_stays(site: Path, file: Path) -> None:
     """So a state comes back to its own site, and large pieces are not written again."""
     piece = (site / "tide.frames").stat()
     shutil.rmtree(site / "state")
     done = restore(file, site, site / "state", AT)
-    assert (done.files, done.aside) == (3, ())
+    assert (done.files, done.there, done.aside) == (3, 4, ())
     assert (site / "tide.frames").stat().st_ino == piece.st_ino
 
 
