@@ -123,6 +123,8 @@ class OtherBoard:
                     failed = 0 if status == 204 else failed + 1
                 except AwayError:
                     failed += 1
+                if stopped():
+                    return
                 if failed:
                     time.sleep(RETRY_S)
                 there = self._offset(at)
@@ -231,11 +233,13 @@ class OtherBoard:
 
 
 def _blocks(content: BinaryIO, length: int, stopped: Callable[[], bool]) -> Iterator[bytes]:
-    """The next bytes of a file, so many at most. OSError where it is shorter, or once `stopped` is true."""
+    """The next bytes of a file. BoardError where it has fewer; AwayError once `stopped` is true, to end the request."""
     while length:
-        block = b"" if stopped() else content.read(min(BLOCK_BYTES, length))
+        if stopped():
+            raise AwayError("the push has ended")
+        block = content.read(min(BLOCK_BYTES, length))
         if not block:
-            raise OSError(None, "the file has become shorter")
+            raise BoardError(f"{Path(content.name).name} has become shorter while it was pushed: push again")
         yield block
         length -= len(block)
 
