@@ -98,7 +98,7 @@ def _after_step(one: Override, now_ns: int, step_ns: int, before: BootClocks, si
 
     An end that is still to come was asked for here, while this clock was ahead.
     """
-    if one.id >= before.first and one.author in ("", site.board_name):
+    if one.id >= before.first and (not site.boards or one.author in ("", site.board_name)):
         return after_step(one, now_ns, step_ns, begins_too=bool(site.boards))
     if site.boards and one.ended_ns is not None and now_ns < one.ended_ns <= now_ns - step_ns:
         return replace(one, ended_ns=one.ended_ns + step_ns)

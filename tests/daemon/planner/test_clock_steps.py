@@ -111,3 +111,13 @@ def test_what_an_earlier_boot_was_asked_for_does_not_move_although_other_boards_
     venue.set("east", -HOUR)
     assert venue.times(earlier.id) == (-60, 3540)
     assert venue.times(asked.id) == (-60 - 3600, 840 - 3600), "somebody has set it wrong; it is moved with it"
+
+
+def test_a_site_that_has_no_boards_any_more_moves_all_that_it_was_asked_for(venue: Venue) -> None:
+    venue.passes(123)
+    asked, board = venue.ask("east", kind="pause", minutes=15), venue.boards["east"]
+    board.adopt(replace(venue.site, boards=(), board_name=""))
+    venue.clocks["east"].wall_ns -= HOUR
+    board.after_step()
+    (found,) = board.overrides
+    assert (found.at_ns, found.until_ns) == (asked.at_ns - HOUR, asked.until_ns - HOUR)
