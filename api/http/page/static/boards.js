@@ -38,14 +38,14 @@ export async function boards(place, page) {
       }
     } catch { // what was drawn last stays; the page says that contact is lost
     }
-    setTimeout(look, 3000 + 10 * found.boards.length);
+    setTimeout(look, 2000 + 10 * found.boards.length);
   };
   name.oninput = draw;
   found = await page.ask("GET", "/api/boards");
   if (mine !== round) return;
   draw();
   place.replaceChildren(summary, label, name, rows);
-  setTimeout(look, 3000);
+  setTimeout(look, 2000);
 }
 
 function item(one, page) {
