@@ -86,6 +86,7 @@ class BoardClocks:
         self._half_ns = half_frame_ns(situation.site)
         self._answers = self._answers_ns = 0
         self._errors: deque[float] = deque(maxlen=ERROR_LOOKS)
+        self._troubles: list[Trouble] = []
         boards.on(ASK, self._take_question)
         boards.on(ANSWER, self._take_answer)
 
@@ -103,6 +104,7 @@ class BoardClocks:
             self._errors.append(kernel.error_ms)
         if site.boards:
             self._boards.say("clock", self._own().model_dump())
+        self._troubles = self._judge()
         if in_contact:
             self._last = self._next(in_contact)
             now = self._now()
@@ -122,16 +124,16 @@ class BoardClocks:
 
     def troubles(self) -> list[Trouble]:
         """The boards whose clocks have differed from this one by more than half a frame for some measures."""
+        return self._troubles
+
+    def _judge(self) -> list[Trouble]:
         differing = [name for name, one in self._measured.items() if one.beyond >= MEASURES]
         if not differing:
             return []
-        offsets = self.offsets()
+        own, offsets = self._own(), self.offsets()
+        all_ns = sorted(one.offset_ns for one in offsets.values())
         said = {one.name: read_clock(one.status.get("clock")) for one in self._boards.seen()}
-        judged = {
-            name: judge(self._own(), said[name], offsets[name].offset_ns, [one.offset_ns for one in offsets.values()])
-            for name in differing
-            if name in said
-        }
+        judged = {name: judge(own, said[name], offsets[name].offset_ns, all_ns) for name in differing if name in said}
         return self._as_troubles(judged, offsets)
 
     def _as_troubles(self, judged: Mapping[str, Judgement], offsets: Mapping[str, Offset]) -> list[Trouble]:
@@ -193,6 +195,7 @@ class BoardClocks:
         offset = measured.offset = measured.filter.offset(now.monotonic_ns)
         differs = offset is not None and offset.certainly_beyond(self._half_ns)
         measured.beyond = measured.beyond + 1 if differs else 0
+        self._troubles = self._judge()
 
     # this clock
 

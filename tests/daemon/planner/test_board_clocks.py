@@ -334,4 +334,5 @@ def test_a_status_that_cannot_be_read_says_nothing(network: Make) -> None:
     found.look(4)
     for status in (None, 7, "chronyd", [], {"by": []}, {"error_ms": "much"}):
         shed.said["clock"] = status
+        quay.clocks.look()
         assert [text.rpartition("; ")[2] for text in quay.troubles] == ["either may be wrong"]
