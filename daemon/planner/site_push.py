@@ -118,7 +118,7 @@ class SitePush:
         self._situation, self._site_files = situation, site_files
         self._stage = Stage(situation.site.folder)
         self._hashes = FileHashes(state / "file-hashes.json")
-        self.uploads = Uploads(self._stage.uploads, most=FILES_MAX, keep_ns=KEEP_NS)
+        self.uploads = Uploads(self._stage.uploads, most=FILES_MAX)
         self._push: Push | None = None
         self._work, self._agreeing = asyncio.Lock(), asyncio.Lock()
         self._tasks: set[asyncio.Task[None]] = set()

@@ -72,19 +72,12 @@ class Upload:
 class Uploads:
     """The uploads in a folder, which only their owner can read. `free` gives the bytes that are free there.
 
-    Each has a folder of its own, by its id. So two of one name do not meet. There are `most` at once. Each is kept for
-    `keep_ns` after its last byte.
+    Each has a folder of its own, by its id. So two of one name do not meet. There are `most` at once.
     """
 
-    def __init__(
-        self,
-        folder: Path,
-        free: Callable[[Path], int] | None = None,
-        most: int = UPLOADS_MAX,
-        keep_ns: int = KEEP_NS,
-    ) -> None:
+    def __init__(self, folder: Path, free: Callable[[Path], int] | None = None, most: int = UPLOADS_MAX) -> None:
         self.folder, self._free = folder, free or (lambda path: shutil.disk_usage(path).free)
-        self._most, self._keep_ns = most, keep_ns
+        self._most = most
         self._busy: set[str] = set()
         self._thread = ThreadPoolExecutor(1, "uploads")
         """One thread writes them all, so that they do not crowd the disk."""
@@ -197,9 +190,9 @@ class Uploads:
             shutil.rmtree(self.folder / id)
 
     def remove_old(self, now_ns: int) -> None:
-        """Remove the uploads that were not continued for `keep_ns`."""
+        """Remove the uploads that were not continued for a day."""
         for upload in self.all():
-            if upload.id not in self._busy and now_ns - upload.path.stat().st_mtime_ns > self._keep_ns:
+            if upload.id not in self._busy and now_ns - upload.path.stat().st_mtime_ns > KEEP_NS:
                 shutil.rmtree(upload.path.parent)
 
     def _read(self, folder: Path) -> Upload | None:

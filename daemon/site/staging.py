@@ -26,6 +26,8 @@ from gloaming.shows.media.piece_worker import SOUNDS
 
 FOLDER = ".push"
 UPLOADS, PLAN = "uploads", "plan.json"
+PUSHED = "the site that was pushed"
+"""The text of its version."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,7 @@ class Stage:
         """Remove the staged files and uploads of other contents."""
         wanted = set(hashes)
         for path in (*self._files(), *self.uploads.glob("*/[!.]*")):
-            if path.name.partition("-")[0] not in wanted and path.name != PLAN:
+            if path.name.partition("-")[0] not in wanted:
                 shutil.rmtree(path.parent) if path.is_relative_to(self.uploads) else path.unlink()
 
     def write(self, plan: Plan, files: Files) -> None:
@@ -179,10 +181,6 @@ def finish_take_over(folder: Path, state: Path) -> bool:
         )
         raise InputError(ConfigError(folder, None, None, problem, "make the folder writable")) from None
     return True
-
-
-PUSHED = "the site that was pushed"
-"""The text of its version."""
 
 
 def _move(staged: Path, target: Path) -> None:
