@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import socket
+import struct
 from ipaddress import IPv4Address, IPv4Interface, IPv6Address, IPv6Interface, ip_interface
 
 import ifaddr
+
+SIOCGIFFLAGS, IFF_RUNNING = 0x8913, 0x40
 
 
 def addresses() -> list[tuple[int, IPv4Interface | IPv6Interface]]:
@@ -24,3 +28,14 @@ def index_of(address: IPv4Address | IPv6Address) -> int | None:
     """
     found = next((index for index, one in addresses() if one.ip == address), None)
     return socket.if_nametoindex("lo") if found is None and address.is_loopback else found
+
+
+def has_carrier(index: int) -> bool:
+    """Whether an interface can send: it is up, and its cable is plugged in at both ends (netdevice(7), IFF_RUNNING)."""
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            request = struct.pack("16s24x", socket.if_indextoname(index).encode())
+            (flags,) = struct.unpack_from("h", fcntl.ioctl(probe, SIOCGIFFLAGS, request), 16)
+    except OSError:  # it is gone
+        return False
+    return bool(flags & IFF_RUNNING)

@@ -101,6 +101,8 @@ class RigMonitor:
             found.append(
                 Trouble(TroubleCode.BOARD_UNKNOWN, site.board_name, f"this board sends nothing: {unknown.problem}")
             )
+        if self._waits_for():  # another board asks the controllers
+            return found
         found += self.reach.outages([address for address, trouble in self._network.items() if trouble.stands])
         for reach in self.reach.gone:
             problem = self.names.unanswered.get(reach.host or "")

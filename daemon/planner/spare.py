@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -11,6 +11,8 @@ from gloaming.daemon.planner.contact import AWAY_S
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.messages import GROUPS
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.transmitter.udp_sender import interface_index
+from gloaming.shows.interfaces import has_carrier
 from gloaming.shows.protocols.e131 import DATA_LOSS_NS, IPV4
 from gloaming.shows.time_units import SECOND_NS
 
@@ -27,14 +29,17 @@ AWAY_NS = int(AWAY_S * SECOND_NS)
 class SpareBoard:
     """Follows the transmitter's telemetry. On a board that is no spare it only says whether there is a transmitter."""
 
-    def __init__(self, situation: Situation, boards: Boards) -> None:
-        self._situation, self._boards = situation, boards
+    def __init__(
+        self, situation: Situation, boards: Boards, is_plugged_in: Callable[[str | None], bool] | None = None
+    ) -> None:
+        self._situation, self._boards, self._is_plugged_in = situation, boards, is_plugged_in or _is_plugged_in
         self.carries = False
         """Whether receivers take the data of this board, as far as it knows."""
         self._since_ns = 0
         self._changing: tuple[int, int] | None = None
         """Since when the board is gone or back, while this does not count yet: monotonic, and the show's time."""
         self._heard_data = False
+        self._looked_for: str | None = None
         self._packets, self._sending_since_ns, self._sent_ns = 0, 0, -DATA_LOSS_NS
 
     @property
@@ -61,7 +66,10 @@ class SpareBoard:
         if self._main is None:
             self.carries = True
         else:
+            if self._looked_for is None:  # until now it was no spare
+                self.carries = False
             self._look(telemetry, self._main, monotonic_ns, uptime_ns)
+        self._looked_for = self._main
         self._boards.say("carries", self.carries)
 
     def _look(self, telemetry: Mapping[str, Any], main: str, monotonic_ns: int, uptime_ns: int) -> None:
@@ -87,6 +95,8 @@ class SpareBoard:
             return False
         if monotonic_ns - self._sent_ns >= DATA_LOSS_NS or monotonic_ns - self._sending_since_ns < SETTLED_NS:
             return None  # where streams end between performances, neither sends
+        if not self._is_plugged_in(site.output.interface):
+            return None  # it is this board that nobody hears
         if self._heard_data:
             return True
         if self._boards.sharing == "connected":
@@ -109,3 +119,11 @@ class SpareBoard:
         since = datetime.fromtimestamp(self._since_ns // SECOND_NS, self._situation.timezone)
         text = f"the spare carries the light of {self._main} since {since:%H:%M}"
         return [Trouble(TroubleCode.SPARE_CARRIES, f"the light of board {self._main}", text)]
+
+
+def _is_plugged_in(interface: str | None) -> bool:
+    """Whether the interface of multicast has a cable that leads somewhere."""
+    try:
+        return has_carrier(interface_index(interface, "239.255.0.1"))
+    except OSError:
+        return False

@@ -12,6 +12,8 @@ from gloaming.shows.rig.model import Named
 
 VARIABLE = "GLOAMING_BOARD"
 FILE = Path("/etc/gloaming/board")
+NAMED_MAX = 12
+"""So many of the site's boards are named."""
 
 
 class _Found(NamedTuple):
@@ -54,5 +56,6 @@ def unknown_board(name: str, boards: Sequence[Named]) -> UnknownBoard | None:
         return None
     found = _find()
     source = f" ({found.source})" if found.name == name else ""
-    problem = f"no board of site.toml has the name {name!r}{source}; its boards are {', '.join(names)}"
+    more = f" and {len(names) - NAMED_MAX} more" if len(names) > NAMED_MAX else ""
+    problem = f"no board of site.toml has the name {name!r}{source}; its boards are {', '.join(names[:NAMED_MAX])}{more}"
     return UnknownBoard(problem, f"write one of these names to {FILE}, or set ${VARIABLE} to it")

@@ -12,9 +12,11 @@ import pytest
 
 from gloaming.shows import interfaces
 from gloaming.shows.config_files.errors import InputError
+from gloaming.shows.interfaces import has_carrier
 from gloaming.shows.recording.sockets import Sockets
-from tests.namespaces import in_namespace, namespaces
+from tests.namespaces import in_namespace, inside, namespaces
 from tests.tools import needs
+from tests.waiting import wait_until
 
 pytestmark = needs("ip")
 
@@ -67,3 +69,23 @@ def test_whichever_address_names_an_interface_its_groups_are_joined_by_both_prot
 def test_an_address_without_an_interface_is_refused_at_once(board: str) -> None:
     with pytest.raises(InputError, match=r"no interface has the address 192\.0\.2\.9"):
         in_namespace(board, lambda: Sockets([7], None, "192.0.2.9"))
+
+
+def test_an_interface_whose_cable_is_out_at_the_other_end_has_no_carrier() -> None:
+    """A pair of virtual interfaces is a cable (veth(4))."""
+    with namespaces("here", "there") as (here, there):
+
+        def ip(namespace: str, *words: str) -> None:
+            subprocess.run(["ip", "-n", namespace, *words], check=True)
+
+        ip(here, *["link", "add", "out0", "type", "veth", "peer", "in0", "netns"], there)
+        ip(here, *["link", "set", "out0", "up"])
+        with inside(here):
+            index = socket.if_nametoindex("out0")
+            assert not has_carrier(index)
+            ip(there, *["link", "set", "in0", "up"])
+            wait_until(lambda: has_carrier(index), "a carrier")
+            ip(there, *["link", "set", "in0", "down"])
+            wait_until(lambda: not has_carrier(index), "the end of it")
+            assert has_carrier(socket.if_nametoindex("lo"))
+            assert not has_carrier(999)

@@ -36,7 +36,8 @@ class Told:
             sharing="none", seen=lambda: (self.seen,), say=lambda key, value: self.said.update({key: value})
         )
         situation: Any = SimpleNamespace(site=site, timezone=ZoneInfo("Europe/London"), now_ns=self.now_ns)
-        self.spare = SpareBoard(situation, self.boards)
+        self.plugged_in = True
+        self.spare = SpareBoard(situation, self.boards, lambda interface: self.plugged_in)
 
     def now_ns(self) -> int:
         return AT_NS + self.at_ns
@@ -104,6 +105,14 @@ def test_a_spare_that_starts_hears_its_board_first_and_a_machine_that_starts_wai
     assert not late.seconds(60)
 
 
+def test_a_board_that_becomes_a_spare_does_not_carry_until_the_other_is_gone(told: Told, tmp_path: Path) -> None:
+    spare = told.spare._situation.site
+    told.spare._situation.site = site_of(tmp_path / "main", TABLES, EVENING, BOARDS.replace("loft", "hut"))
+    told.spare.follow({"packets_sent": 1}, 0, STARTED_NS)
+    told.spare._situation.site = spare
+    assert not told.seconds(60)
+
+
 def test_a_board_whose_multicast_this_one_cannot_hear_is_not_missed(tmp_path: Path, told: Told) -> None:
     """The watch listens to IPv4 alone."""
     by_ipv6 = Told(site_of(tmp_path / "6", TABLES, EVENING, BOARDS, '[output]\nmulticast = "ipv6"\n', rig=MULTICAST))
@@ -111,6 +120,14 @@ def test_a_board_whose_multicast_this_one_cannot_hear_is_not_missed(tmp_path: Pa
     deaf.watched = 0
     assert not any(one.seconds(SETTLED_NS // SECOND_NS + GONE_S, []) for one in (by_ipv6, deaf))
     assert told.seconds(SETTLED_NS // SECOND_NS + GONE_S, [])
+
+
+def test_a_spare_whose_own_cable_is_out_does_not_miss_its_board(told: Told) -> None:
+    told.seconds(60)
+    told.plugged_in = False
+    assert not told.seconds(600, [])
+    told.plugged_in = True
+    assert told.seconds(GONE_S, [])
 
 
 def test_streams_that_have_ended_on_both_boards_are_no_sign_of_anything(told: Told) -> None:
