@@ -56,6 +56,6 @@ def unknown_board(name: str, boards: Sequence[Named]) -> UnknownBoard | None:
         return None
     found = _find()
     source = f" ({found.source})" if found.name == name else ""
-    more = f" and {len(names) - NAMED_MAX} more" if len(names) > NAMED_MAX else ""
-    problem = f"no board of site.toml has the name {name!r}{source}; its boards are {', '.join(names[:NAMED_MAX])}{more}"
+    listed = ", ".join(names[:NAMED_MAX]) + (f" and {len(names) - NAMED_MAX} more" if names[NAMED_MAX:] else "")
+    problem = f"no board of site.toml has the name {name!r}{source}; its boards are {listed}"
     return UnknownBoard(problem, f"write one of these names to {FILE}, or set ${VARIABLE} to it")

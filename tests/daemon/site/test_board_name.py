@@ -40,3 +40,5 @@ def test_a_name_that_is_not_in_the_site_is_said_with_its_source_and_why_the_file
     assert found.problem.endswith("its boards are quay, east")
     assert board_name.unknown_board("east", BOARDS) is None
     assert board_name.unknown_board("lamp", ()) is None  # a site without boards
+    many = board_name.unknown_board("lamp", [Named(name=f"b{number}") for number in range(1000)])
+    assert many and many.problem.endswith("b11 and 988 more")
