@@ -337,6 +337,22 @@ async def test_a_flood_of_facts_leaves_the_rest_at_the_broker_and_is_said(site: 
 
 
 @together
+async def test_one_board_cannot_fill_the_evening_of_the_others(site: Site) -> None:
+    """Called shows last beside each other: with a thousand of them, a decision takes a second."""
+    call = site["quay"].ask({"kind": "call", "show": "short"})
+    await site.settle()
+    for number in range(2, 302):
+        fact = fact_of(call) | {"id": number << 28, "author": "quay"}
+        site.broker.publish(f"facts/{number << 28}", json.dumps(fact).encode(), retained=True)
+    await site.settle()
+    assert len(site["east"].known) == sharing.STANDING_MAX
+    assert [one.code for one in site["east"].sharing.troubles()] == [TroubleCode.SHARING_FLOOD]
+    pause = site["west"].ask({"kind": "pause"})
+    await site.settle()
+    assert site["east"].store.override(pause.id) == pause
+
+
+@together
 async def test_a_rig_check_is_rendered_by_each_board_and_is_one_override(site: Site) -> None:
     quay, east = site["quay"], site["east"]
     asked = await quay.rig.check({"pattern": "pixel", "number": 3, "string": "ridge"}, "Ada")
