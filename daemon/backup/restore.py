@@ -127,9 +127,14 @@ class _Place:
         found: dict[str, None] = {}
         for name in self.changed:
             ends = [at for at, letter in enumerate(name) if letter == "/"]
-            files = [name[:end] for end in ends if not (self.folder / name[:end]).is_dir()]
+            files = [name[:end] for end in ends if not self._may_go_into(self.folder / name[:end])]
             found |= dict.fromkeys([one for one in (*files, name) if os.path.lexists(self.folder / one)][:1])
         return list(found)
+
+    def _may_go_into(self, folder: Path) -> bool:
+        """Whether this is a folder. A link leads root only to a folder of the owner, who could have laid it to one
+        of the system."""
+        return folder.is_dir() and not (self.owner and folder.is_symlink() and folder.stat().st_uid != self.owner[0])
 
     def prepare(self, undo: ExitStack) -> None:
         """Make the folder, and an empty one in it. `undo` gets what takes back each further step."""

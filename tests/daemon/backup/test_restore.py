@@ -65,6 +65,12 @@ def backup(site: Path, state: Path, out: Path, pieces: bool = True) -> tuple[str
 
 
 @pytest.fixture
+def owner() -> tuple[int, int]:
+    """Whom the files may be given to: as root, to somebody else."""
+    return (12_345, 12_345) if os.geteuid() == 0 else (os.getuid(), os.getgid())
+
+
+@pytest.fixture
 def file(site: Path, tmp_path: Path) -> Path:
     backup(site, site / "state", tmp_path / "backup")
     return tmp_path / "backup"
@@ -150,9 +156,8 @@ def test_a_damaged_database_is_named_and_nothing_is_written(site: Path, tmp_path
 
 
 def test_a_restore_into_a_fresh_root_gives_the_same_bytes_for_the_owner_alone(
-    site: Path, file: Path, tmp_path: Path
+    site: Path, file: Path, tmp_path: Path, owner: tuple[int, int]
 ) -> None:
-    owner = (12_345, 12_345) if os.geteuid() == 0 else (os.getuid(), os.getgid())
     new, state = tmp_path / "root" / "site", tmp_path / "root" / "state"
     done = restore(file, new, state, AT, owner=owner)
     before = {name: data for name, data in tree(site).items() if not name.startswith("state/")}
@@ -227,6 +232,25 @@ def test_a_file_where_a_folder_belongs_is_set_aside(site: Path, tmp_path: Path) 
     assert (new / ASIDE / "pieces").read_text() == "a file"
     assert (new / ASIDE / "rig.toml").is_dir()
     assert (new / "pieces" / "tide.frames").read_bytes() == (site / "pieces" / "tide.frames").read_bytes()
+
+
+def test_root_follows_a_link_only_to_a_folder_of_the_owner(site: Path, tmp_path: Path, owner: tuple[int, int]) -> None:
+    """Pieces may lie on a larger disk; but the service could lay a link to a folder of the system."""
+    (site / "pieces").mkdir()
+    (site / "tide.frames").rename(site / "pieces" / "tide.frames")
+    backup(site, site / "state", tmp_path / "backup")
+    disk, system = tmp_path / "disk", tmp_path / "system" if os.geteuid() == 0 else Path("/usr")
+    disk.mkdir()
+    os.chown(disk, *owner)
+    system.mkdir(exist_ok=True)
+    for name, target in (("own", disk), ("foreign", system)):
+        new = tmp_path / name
+        new.mkdir()
+        (new / "pieces").symlink_to(target)
+        restore(tmp_path / "backup", new, tmp_path / f"{name}-state", AT, replace=True, owner=owner)
+        assert (new / "pieces" / "tide.frames").read_bytes() == (site / "pieces" / "tide.frames").read_bytes()
+    assert (disk / "tide.frames").exists() and (tmp_path / "own" / "pieces").is_symlink()
+    assert not (system / "tide.frames").exists() and (tmp_path / "foreign" / ASIDE / "pieces").is_symlink()
 
 
 def test_an_error_at_any_step_leaves_everything_as_it_was(
