@@ -20,7 +20,8 @@ def test_boards_that_chrony_synchronises_send_the_same_frame(tmp_path: Path) -> 
     oscillators = {"quay": Oscillator(0, 20)} | {name: Oscillator(ahead, -50) for name, ahead in AHEAD_S.items()}
     with timed_boards(tmp_path, oscillators) as boards:
         wait_until(lambda: all(boards.capture.sent.values()), "light of all boards")
-        assert {name: round(boards.apart_s(name)) for name in AHEAD_S} == AHEAD_S
+        apart = "frames as far apart as the clocks"
+        wait_until(lambda: {name: round(boards.apart_s(name)) for name in AHEAD_S} == AHEAD_S, apart)
         assert clock_of(boards, "east")["program"] is None
 
         boards.synchronise(leave_out={"spare": "rtcsync"})
