@@ -29,9 +29,6 @@ BUTTON, WIND = "quay/button", "roof/wind"
 REFUSED = bytes((0x20, 2, 0, 1))
 """CONNACK of MQTT 3.1.1 with return code 1, unacceptable protocol version (3.1.1 3.2.2.3)."""
 
-PRESSED = bytes((0x30, 3 + len(BUTTON) + 1, 0, len(BUTTON))) + BUTTON.encode() + b"\0x"
-"""PUBLISH of QoS 0 without properties (5.0 3.3.2)."""
-
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -316,12 +313,13 @@ def test_a_topic_that_floods_silences_no_other(tmp_path: Path, monkeypatch: pyte
 
 def test_a_broker_that_ignores_the_end_of_a_subscription_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt_connection, "BEHIND_S", 0.5)
+    publish = bytes((0x30, 3 + len(BUTTON) + 1, 0, len(BUTTON))) + BUTTON.encode() + b"\0" + b"x"
 
     def serve(connection: socket.socket) -> None:
         connection.recv(4096)
         connection.sendall(bytes((0x20, 3, 0, 0, 0)))
         while True:
-            connection.sendall(PRESSED * 1000)
+            connection.sendall(publish * 1000)
 
     with server(serve) as url, listening(url) as (listener, heard):
         wait_until(lambda: listener._problem.code == TroubleCode.BROKER_FLOOD, "the end of the connection")
