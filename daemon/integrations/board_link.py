@@ -56,11 +56,12 @@ MESSAGE_MAX = 12_000
 
 @dataclass(frozen=True, slots=True)
 class BoardMessage:
-    """A message of a board, or to a board."""
+    """A message of a board, or to a board. `session` names the connection over which it came."""
 
     topic: str
     payload: bytes
     retained: bool
+    session: str = ""
 
 
 class BoardLink(MqttConnection):
@@ -209,7 +210,7 @@ class BoardLink(MqttConnection):
             if len(self._inbox) >= INBOX_MAX:
                 raise BrokerError(TroubleCode.BROKER_FLOOD, "it sends more than this board can act on")
             is_first = not self._inbox
-            self._inbox.append(BoardMessage(topic, bytes(message.payload), message.retain))
+            self._inbox.append(BoardMessage(topic, bytes(message.payload), message.retain, self._session))
         if is_first:
             self._changed()
 

@@ -22,6 +22,7 @@ from gloaming.daemon.planner.contact import AWAY_S, BoardSeen, BoardStatus, Cont
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.identity import machine_hash
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_boards import is_level
 from gloaming.daemon.site.schema_delivery import broker_and_topic
@@ -37,6 +38,8 @@ AGAIN_S, AGAIN_EACH_S = 30.0, 0.4
 """It is published again, unchanged, once in one of these times: that of a board that is there never gets old. So none
 needs an acknowledgement (QoS 0)."""
 NAMESAKES_MAX = 10
+FAILURES, FAILURES_WITHIN_S = 6, 60.0
+"""So many failures are written to the log in this time: a board may send the same thousands of times."""
 TO, STATUS = "to", "boards"
 SHARING = {
     TroubleCode.BROKER: TroubleCode.SHARING,
@@ -72,9 +75,12 @@ class Boards:
         self._linked: tuple[object, ...] = ()
         self._session = ""
         """That of the connection, once all retained messages have come; else empty."""
+        self._lost = ""
+        """The last session that has ended."""
         self._alone_s = 0.0
         """When the contact with the broker was lost."""
         self._pending: deque[BoardMessage] = deque()
+        self._failures = Rate(FAILURES, FAILURES_WITHIN_S)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._root = ""
         self._adopt_names()
@@ -220,7 +226,7 @@ class Boards:
         link, now_ns, now_s = self._link, self._situation.now_ns(), time.monotonic()
         session = link.connected if link else ""
         if self._session and session != self._session:
-            self._session, self._alone_s = "", now_s
+            self._lost, self._session, self._alone_s = self._session, "", now_s
             self._namesakes.clear()
             self._contacts.alone(now_ns, now_s)
         if link and not self._pending:
@@ -241,14 +247,15 @@ class Boards:
         below = message.topic.removeprefix(f"{self._root}/")
         prefix, _, name = below.partition("/")
         take = self._routes.get(prefix)
-        if take is None:
+        if take is None or (prefix == STATUS and message.session == self._lost):
             return
         try:
             take(name, message.payload, message.retained)
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             self._note(f"{below}: a message cannot be read: {error}", prefix)
         except Exception as error:  # the others are heard all the same
-            logging.getLogger(__name__).error("%s: a message failed", below, exc_info=error)
+            if self._failures.passes(time.monotonic()):
+                logging.getLogger(__name__).error("%s: a message failed", below, exc_info=error)
             self._note(f"{below}: a message failed: {error!r}", prefix)
 
     def _note(self, text: str, alike: str) -> None:

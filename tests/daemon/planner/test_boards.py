@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import threading
+import time
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -265,6 +266,33 @@ def test_a_wrong_password_is_one_trouble_without_the_secret(tmp_path: Path, monk
             assert trouble.kind == "boards"
             assert "password" in trouble.do
             assert "S3CRET" not in f"{trouble}"
+
+    with broker:
+        run(work())
+
+
+@needs("mosquitto")
+def test_what_was_heard_before_the_loss_of_the_broker_is_no_contact_after_it(sharing: tuple[Mosquitto, Site]) -> None:
+    """The loop stood still meanwhile. A fact counts all the same."""
+    broker, site = sharing
+    heard: list[str] = []
+    here = json.dumps({"name": "east", "contact": True, "session": "a"}).encode()
+
+    async def work() -> None:
+        async with site.board("quay", lambda one: one.route("facts", lambda name, *_: heard.append(name))) as quay:
+            await connected(quay)
+            with broker.listen(f"{ROOT}/#") as said:
+                broker.publish(f"{ROOT}/boards/east", here)
+                broker.publish(f"{ROOT}/facts/1", "{}")
+                deadline_s = time.monotonic() + 60
+                while len(said) < 3 or not quay._link or len(quay._link._inbox) < 2:  # the loop does not run
+                    assert time.monotonic() < deadline_s
+            broker.stop()
+            while quay._link.connected:
+                assert time.monotonic() < deadline_s
+            await until(lambda: heard, "the fact")
+            assert heard == ["1"]
+            assert not contact(quay)["east"]
 
     with broker:
         run(work())
