@@ -81,8 +81,15 @@ FILES = {
     "frames mend": "frames mend cut.frames.part mended.frames",
     "record": "record recorded.frames --capture quay.pcapng",
 }
-ELSEWHERE = {"controllers": "test_controllers.py", "demo": "test_demo.py", "sound devices": "test_sound.py"}
-"""The test of what needs a port of its own, or a sound server."""
+ELSEWHERE = {
+    "controllers": "test_controllers.py",
+    "demo": "test_demo.py",
+    "sound devices": "test_sound.py",
+    "backup": "test_backup.py",
+    "restore": "test_backup.py",
+    "site push": "test_site_push.py",
+}
+"""The test of what needs a port of its own, a sound server, other boards, or a process with a low priority."""
 
 
 @pytest.fixture

@@ -90,6 +90,9 @@ def test_a_backup_says_what_it_is_and_that_it_holds_secrets(tmp_path: Path, caps
     assert [line.split()[1] for line in listed[2:]] == ["site/rig.toml", "site/site.toml"]
     assert main(["restore", str(out), "--list", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["site"] == "Pier Road boathouse"
+    again = tmp_path / "again"
+    assert main(["backup", str(again), str(site), "--without-pieces", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["site"] == "Pier Road boathouse"
 
 
 def test_a_backup_goes_through_a_pipe(tmp_path: Path) -> None:

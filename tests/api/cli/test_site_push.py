@@ -131,7 +131,7 @@ def test_two_boards_take_a_site_over_at_one_instant_or_not_at_all(
         left = [path for board in boards for path in (board.site / ".push/uploads").glob("*/[0-9a-f]*")]
         assert left and all(0 <= path.stat().st_size < (laptop / "tide.frames").stat().st_size for path in left)
 
-        assert main([*push, "--json"]) == 0, capsys.readouterr().err
+        assert main(["site", "push", str(laptop), "--json"]) == 0, capsys.readouterr().err
         ended = json.loads(capsys.readouterr().out)["boards"]
         for board in boards:
             assert read_files(board.site) == read_files(laptop) != old
