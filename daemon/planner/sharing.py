@@ -17,7 +17,7 @@ from random import random
 from typing import Any
 
 from gloaming.daemon.direction.merged import join
-from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.overrides import TERMS, Override
 from gloaming.daemon.direction.shared_fact import MARK_BITS, NewerFactError, fact_of, is_shared, payload_of, read_fact
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.confirmation import CONFIRM_S, Sent
@@ -35,9 +35,9 @@ APART_S = 0.01
 AT_ONCE, PAUSE_S = 200, 0.2
 """So many facts are published at once, and then a pause: the link holds no more than ten times as many."""
 FACTS_MAX = 5000
-"""As many facts as a busy site has in weeks. Further ones stay at the broker."""
+"""As many facts as a busy site has in weeks. Further ones stay at the broker; of pauses, twice as many are heard."""
 STANDING_MAX = 200
-"""So many overrides of one board are in force or to come at once. More would take the planner's time."""
+"""So many overrides of a kind and a board are in force or to come at once. More would take the planner's time."""
 SAID_SOONER_S = 0.3
 """A board says that it could not confirm before the board that asked gives up."""
 ACKS_MAX, CONFIRMED_MAX = 20, 200
@@ -150,7 +150,7 @@ class SharedFacts:
             )
             for board, text in dict(self._newer.values()).items()
         ]
-        text = f"a board shares more than {STANDING_MAX} overrides, or all together {FACTS_MAX}: not all are acted on"
+        text = f"a board shares more than {STANDING_MAX} of a kind, or all together {FACTS_MAX}: not all are acted on"
         return ahead + newer + ([Trouble(TroubleCode.SHARING_FLOOD, "shared facts", text)] if self._full else [])
 
     def clear(self) -> None:
@@ -223,15 +223,17 @@ class SharedFacts:
         self._newer.pop(id, None)
         if not payload:
             return
-        if len(broker) >= FACTS_MAX and self._situation.store.override(id) is None:
-            self._full = True
-            return
         if id - self._situation.store.next_id() >= IDS_AHEAD << MARK_BITS:
             raise ValueError("its id is higher than any board's")
         try:
             override = read_fact(payload, id)
         except NewerFactError as error:
-            broker[id], self._newer[id] = None, (error.board, str(error))
+            if len(broker) < FACTS_MAX:
+                broker[id], self._newer[id] = None, (error.board, str(error))
+            return
+        most = FACTS_MAX if _piles_up(override) else 2 * FACTS_MAX
+        if len(broker) >= most and self._situation.store.override(id) is None:
+            self._full = True
             return
         broker[id] = override
         self._look_at_clock_of(override)
@@ -254,12 +256,12 @@ class SharedFacts:
         heard, self._heard = self._heard, {}
         now, own = self._situation, self._situation.site.board_name
         changes: list[_Change] = []
-        standing = Counter(one.author for one in now.standing(now.now_ns()))
+        standing = Counter((one.author, one.kind) for one in now.standing(now.now_ns()))
         for id, override in heard.items():
             known = now.store.override(id)
-            if known is None and override.end_ns > now.now_ns():
-                standing[override.author] += 1
-                if standing[override.author] > STANDING_MAX:
+            if known is None and override.end_ns > now.now_ns() and _piles_up(override):
+                standing[override.author, override.kind] += 1
+                if standing[override.author, override.kind] > STANDING_MAX:
                     self._full = True
                     continue
             whole = join(known, override) if known else override
@@ -360,6 +362,11 @@ class SharedFacts:
 def _same(one: Override | None, other: Override) -> bool:
     """Whether two versions are the same fact."""
     return one is not None and fact_of(one) == fact_of(other)
+
+
+def _piles_up(override: Override) -> bool:
+    """Whether many of a kind can be in force at once. A pause ends the pause before it, so it is always acted on."""
+    return override.zone is not None or override.kind not in TERMS[override.kind].ends
 
 
 def _over_ns(override: Override) -> int:

@@ -324,12 +324,15 @@ async def test_a_flood_of_facts_leaves_the_rest_at_the_broker_and_is_said(site: 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sharing, "FACTS_MAX", 50)
         for number in range(2, 202):
-            fact = fact_of(pause) | {"id": number << 28}
+            fact = fact_of(pause) | {"id": number << 28, "kind": "skip"}
             site.broker.publish(f"facts/{number << 28}", json.dumps(fact).encode(), retained=True)
         await site.settle()
         assert len(site["east"].store.overrides(0)) == 50
+        longer = site["quay"].ask({"kind": "pause", "minutes": 30})
+        await site.settle()
+        assert site["east"].store.override(longer.id) == longer
         assert [one.code for one in site["east"].sharing.troubles()] == [TroubleCode.SHARING_FLOOD]
-        assert len(site.broker.retained) == 201
+        assert len(site.broker.retained) == 202
         site["quay"].situation.end(pause.id, site.at[0] + S)
         await site.settle()
         assert site["east"].store.override(pause.id) == site["quay"].store.override(pause.id)
@@ -347,9 +350,9 @@ async def test_one_board_cannot_fill_the_evening_of_the_others(site: Site) -> No
     await site.settle()
     assert len(site["east"].known) == sharing.STANDING_MAX
     assert [one.code for one in site["east"].sharing.troubles()] == [TroubleCode.SHARING_FLOOD]
-    pause = site["west"].ask({"kind": "pause"})
+    pause = site["quay"].ask({"kind": "pause"})
     await site.settle()
-    assert site["east"].store.override(pause.id) == pause
+    assert site["east"].store.override(pause.id) == pause, "also of the board that floods the others"
 
 
 @together
