@@ -92,7 +92,10 @@ class Contacts:
 
     def __init__(self, stored: str | None, now_ns: int) -> None:
         """`stored` is `as_text` of an earlier run. A board that was in contact then has none from now on."""
-        found: dict[str, Any] = json.loads(stored or "{}")
+        try:
+            found: dict[str, Any] = json.loads(stored or "{}")
+        except ValueError:  # a damaged card; the show must begin
+            found = {}
         self._cids: dict[str, None] = dict.fromkeys(found.get("cids", ()))
         since: dict[str, int | None] = found.get("since", {})
         self._known = {name: _Known(since_ns=now_ns if at_ns is None else at_ns) for name, at_ns in since.items()}

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.api.http import server
+from gloaming.api.http import addresses, server
 from gloaming.api.http.certificate import Certificate, not_after_s
 from gloaming.api.http.server import PageServer
 from gloaming.daemon.planner.planner import Planner
@@ -88,6 +88,24 @@ def test_a_port_that_is_taken_is_tried_again_and_the_reason_is_reported(tmp_path
                 page.planner._monitor.look()
                 lines = [str(line["text"]) for line in page.planner.journal(50)]
                 assert "over: page" in lines
+
+    run(work())
+
+
+@pytest.mark.parametrize("reached", [["192.0.2.4"], []])
+def test_the_other_boards_are_given_the_address_at_which_they_reach_the_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reached: list[str]
+) -> None:
+    for module in (server, addresses):
+        monkeypatch.setattr(module, "lan_addresses", lambda _: reached)
+
+    async def work() -> None:
+        folder = write_site(tmp_path / "site", phone="announce = false")
+        async with serving(folder) as page:
+            await until(lambda: page.addresses, "a page")
+            port = (folder / "state/address").read_text().strip().rpartition(":")[2]
+            own = page.planner.boards._look_up()["address"]
+            assert own == (f"http://192.0.2.4:{port}" if reached else "")
 
     run(work())
 

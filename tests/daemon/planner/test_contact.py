@@ -123,6 +123,10 @@ def test_what_is_known_survives_a_restart() -> None:
     assert again.contacts.cids() == {"1" * 32, "2" * 32}
 
 
+def test_a_damaged_state_forgets_who_was_there() -> None:
+    assert Quay(stored='{"cids": [}').texts() == {"quay": "in contact", "east": "never in contact"}
+
+
 def test_a_board_that_the_site_does_not_have_is_named_while_it_is_there() -> None:
     quay = Quay()
     quay.hear("east", status("east"))
