@@ -143,7 +143,7 @@ def show_now(args: argparse.Namespace) -> int:
         if (zone["state"], zone["piece"], zone["level"]) != (now["state"], now["piece"], now["brightness"]):
             piece = f" {zone['piece']}" if zone["piece"] else ""
             print(f"  {zone['name']}: {zone['state']}{piece} at {zone['level']:.0%}: {zone['reason']['text']}")
-    if now["boards"]:
+    if now.get("boards"):  # an older planner has none
         print(f"  {now['boards']['text']}")
     for override in now["overrides"]:
         print(f"  {_description(override)}")

@@ -26,7 +26,7 @@ async function urgently(doing, work) {
   urgentRuns = false;
 }
 
-// The result by the board's answer: what is on the wire now, or why that is not what was asked for; of several boards, who is not there.
+// The result by the board's answer: what is on the wire now, or why that is not what was asked for. Of several boards it counts and names.
 function outcome(answer, done) {
   if (!answer) return done;
   const boards = answer.boards || [];
