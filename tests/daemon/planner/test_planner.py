@@ -9,7 +9,7 @@ from gloaming.daemon.planner.planner import Planner
 from tests.test_layout import FILES, TOP, imported
 
 ANSWERS = {"site", "trusted", "device_store", "now_ns", "decision", "now", "status", "nights", "report", "rig", "view"}
-LISTS = {"boards", "outside", "piece_files", "public", "repairs", "site_files"}
+LISTS = {"board_list", "boards", "outside", "piece_files", "public", "repairs", "site_files", "site_push"}
 COMMANDS = {"ask", "check_rig", "undo", "give_time", "reload"}
 JOURNAL = {"note", "journal", "written"}
 PROCESS = {"state", "start", "stop", "add_troubles"}
@@ -26,6 +26,7 @@ API_MAY_IMPORT = {
     "uploads": "its errors",
     "messages": "`gloaming sound` speaks to a transmitter of its own",
     "site_files": "its errors",
+    "site_push": "what a push is, and its states; its errors",
     "store": "the protocol of the devices",
     "workers": "a long document is made in a process of its own",
 }
