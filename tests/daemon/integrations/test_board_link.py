@@ -5,6 +5,7 @@ Sections are those of the OASIS standard MQTT 5.0.
 
 from __future__ import annotations
 
+import select
 import socket
 import subprocess
 import threading
@@ -136,7 +137,7 @@ def test_a_message_leaves_at_once_while_the_thread_waits_for_the_broker(
 
 @needs("mosquitto")
 def test_the_broker_reports_a_board_that_it_has_lost_and_the_board_comes_back(tmp_path: Path) -> None:
-    """The will: 3.1.2.5. What was under way is published again."""
+    """The will: 3.1.2.5."""
     cut = threading.Event()
 
     def serve(connection: socket.socket) -> None:
@@ -154,6 +155,32 @@ def test_the_broker_reports_a_board_that_it_has_lost_and_the_board_comes_back(tm
             wait_until(lambda: link.connected not in ("", session), "another connection")
             link.publish(message("facts/1", b"{}", retained=True))
             wait_until(lambda: heard[-1].topic == f"{ROOT}/facts/1", "a fact")
+
+
+@needs("mosquitto")
+def test_a_fact_that_was_lost_on_its_way_is_published_by_the_next_connection(tmp_path: Path) -> None:
+    """The broker has not acknowledged it (PUBACK: 3.4). What was for a moment only is not sent again."""
+    lost: list[bytes] = []
+
+    def serve(connection: socket.socket) -> None:
+        """Forward, until a fact comes for the first time: that is lost with the connection."""
+        with socket.create_connection((broker.address, broker.port)) as upstream:
+            while True:
+                for source in select.select([connection, upstream], [], [])[0]:
+                    data = source.recv(65_536)
+                    if not data or (b"facts/1" in data and not lost):
+                        lost.append(data)
+                        return
+                    (upstream if source is connection else connection).sendall(data)
+
+    with Mosquitto(tmp_path) as broker, server(serve) as url, linked(url, "quay") as (link, _):
+        connected(link)
+        with broker.listen(f"{ROOT}/+/#") as heard:
+            link.publish(message("to/east/ack", b"now"))
+            link.publish(message("facts/1", b"{}", retained=True))
+            wait_until(lambda: any(one.topic == f"{ROOT}/facts/1" for one in heard), "the fact")
+            assert b"facts/1" in lost[0]
+            assert len([one for one in heard if one.payload == b"now"]) <= 1
 
 
 @needs("mosquitto")

@@ -6,7 +6,7 @@ import asyncio
 import json
 import threading
 import time
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import load_site
-from tests.api.house import StillClock, write_site
+from tests.api.house import StillClock, run, write_site
 from tests.mosquitto import Mosquitto
 from tests.tools import needs
 from tests.waiting import until
@@ -91,10 +91,6 @@ def sharing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Mosquitto,
     """A broker that does not run yet, and a site that shares by it."""
     broker = Mosquitto(tmp_path)
     return broker, Site(tmp_path, f'[sharing]\nbroker = "{broker.url(ROOT)}"', monkeypatch)
-
-
-def run(work: Coroutine[Any, Any, None]) -> None:
-    asyncio.run(work)
 
 
 def contact(boards: Boards) -> dict[str, bool]:
