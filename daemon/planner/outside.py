@@ -174,7 +174,7 @@ class Outside:
     async def _turn_comes(self, name: str) -> bool:
         """Wait until this board is to act on a message that all boards have heard. False if it is not to."""
         begin_s, waits = time.monotonic(), False
-        while (turn := self.triggers.turn(name)) is not None and time.monotonic() - begin_s < turn * TURN_S:
+        while (turn := self.triggers.turn(name)) and (not waits or time.monotonic() - begin_s < turn * TURN_S):
             waits = True
             if self.triggers.was_called(name, self._newest_ns[name]) or time.monotonic() - begin_s > WAITING_S:
                 return False
