@@ -49,7 +49,7 @@ def setup_of(
     return Setup(
         heading=Heading(cid, site.source_name, priority, output.synchronization, output.preview),
         targets=tuple(targets),
-        interface=output.interface,
+        interface=site.interface,
         between_performances=output.between_performances,
         ttl=output.ttl,
         dscp=output.dscp,

@@ -95,7 +95,7 @@ class SpareBoard:
             return False
         if monotonic_ns - self._sent_ns >= DATA_LOSS_NS or monotonic_ns - self._sending_since_ns < SETTLED_NS:
             return None  # where streams end between performances, neither sends
-        if not self._is_plugged_in(site.output.interface):
+        if not self._is_plugged_in(site.interface):
             return None  # it is this board that nobody hears
         if self._heard_data:
             return True

@@ -57,8 +57,9 @@ def _clock(clock: Verdict) -> Iterator[Finding]:
 
 
 def _network(site: Site, names: HostNames) -> Iterator[Finding]:
-    interface = site.output.interface
-    place = f"{site.output.place or 'site.toml'} output.interface"
+    interface, own = site.interface, site.board
+    written = (own.place, "board.interface") if own and own.interface else (site.output.place, "output.interface")
+    place = f"{written[0] or 'site.toml'} {written[1]}"
     for controller, trouble in host_troubles(near_rig(site), names):
         yield Finding(trouble.code, "warning", controller.place, trouble.text, trouble.do)
     if interface is not None:

@@ -220,6 +220,11 @@ class Site:
         return {name: tuple(one.name for one in self.boards if name in (one.controllers or ())) for name in names}
 
     @property
+    def interface(self) -> str | None:
+        """The network interface for this board's multicast. None: the routing table chooses."""
+        return (self.board.interface if self.board else None) or self.output.interface
+
+    @property
     def priority(self) -> int:
         """The priority of this board's packets. That of a spare is lower (E1.31 6.2.3)."""
         spare = self.board is not None and self.board.spare_for is not None

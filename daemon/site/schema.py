@@ -16,6 +16,7 @@ from gloaming.daemon.site.schema_rules import (
     Brightness,
     DimHours,
     Hours,
+    Interface,
     Length,
     Performance,
     QuietHours,
@@ -131,7 +132,7 @@ class OutputZone(Table):
 class OutputTable(Table):
     """How the show goes on the wire (E1.31)."""
 
-    interface: Annotated[str, Field(pattern=r"^[!-.0-~]{1,60}$", examples=['"eth0"'])] | None = None
+    interface: Interface | None = None
     """The network interface for multicast, by name or address. Without it the routing table chooses."""
     source_name: Annotated[OneLine, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
     """The source name in the packets, 63 bytes at most (E1.31 6.2.2). Without it, the name of the site."""

@@ -8,6 +8,7 @@ from typing import Annotated, ClassVar
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from gloaming.daemon.site.schema_delivery import Topic, read_web
+from gloaming.daemon.site.schema_rules import Interface
 from gloaming.shows.config_files.checking import PRIVATE, Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.rig.model import Name, Named
@@ -29,12 +30,14 @@ class Board(Named):
 
     ONE_OF = ("controllers", "spare_for")
 
-    name: Annotated[Name, AfterValidator(_read_board_name)]
+    name: Annotated[Name, AfterValidator(_read_board_name), Field(json_schema_extra={"pattern": r"^[^+#/\x00]+$"})]
     """Its name, unique among the tables of this kind. Messages and commands use it."""
     controllers: Annotated[tuple[str, ...], Field(examples=['["left", "right"]'])] | None = None
     """The controllers that it sends to."""
     spare_for: Annotated[str, Field(examples=['"quay"'])] | None = None
     """It sends the same as this board, with a lower priority (E1.31 6.2.3)."""
+    interface: Interface | None = None
+    """Its network interface for multicast, in place of that of output."""
     address: (
         Annotated[str, BeforeValidator(read_web), Field(examples=['"https://192.0.2.12:8080"']), PRIVATE] | None
     ) = None

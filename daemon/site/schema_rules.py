@@ -101,6 +101,8 @@ class AnyHours(Dated):
         return sorted(self.model_dump(exclude={"place"}).items())
 
 
+Interface = Annotated[str, Field(pattern=r"^[!-.0-~]{1,60}$", examples=['"eth0"'])]
+"""A network interface, by its name or one of its addresses."""
 ZoneName = Annotated[str, Field(min_length=1, examples=['"roof"'])]
 
 

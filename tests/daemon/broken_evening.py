@@ -126,6 +126,10 @@ def bound(sock: socket.socket, address: str) -> bool:
     return True
 
 
+ROUND_THE_CLOCK = 'from = "12:00"\nto = "11:59"'
+"""For a site without dark hours: its light ends at dark hours, until the next noon."""
+
+
 @contextmanager
 def broken_evening(
     folder: Path,

@@ -14,7 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from tests.bench.card import ext4
-from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since
+from tests.daemon.broken_evening import ROUND_THE_CLOCK, Broken, broken_evening, moved_to, since
 from tests.daemon.fault_figures import Figures, all_right, right_since
 from tests.daemon.faults_kinds import a_still, all_damaged
 from tests.daemon.faults_page import certificate_expired, port_taken, stick_late
@@ -62,9 +62,6 @@ def clock_steps(folder: Path, step_s: int = -600) -> Figures:
         said = broken.says("the clock stepped", "clock")
         due = (at[-1] - at[0]) / 1e9 * FPS
         return Figures(max(0, round(due) - len(packets) + 1), recovered_s, f"{said}; longest pause {longest_s:.3f} s")
-
-
-ROUND_THE_CLOCK = 'from = "12:00"\nto = "11:59"'
 
 
 def clock_untrusted(folder: Path) -> Figures:

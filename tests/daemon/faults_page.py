@@ -11,12 +11,10 @@ from typing import Any
 
 from tests.api.evening import gloaming
 from tests.api.http.certificates import make_certificate
-from tests.daemon.broken_evening import Broken, broken_evening, since
+from tests.daemon.broken_evening import ROUND_THE_CLOCK, Broken, broken_evening, since
 from tests.daemon.fault_figures import Figures, all_right
 from tests.daemon.numbered import FPS, assert_none_missed, missed
 from tests.waiting import wait_until
-
-ALL_DAY = 'from = "12:00"\nto = "11:59"\n'
 
 
 def asked(broken: Broken) -> dict[str, Any] | None:
@@ -74,7 +72,8 @@ def stick_late(folder: Path) -> Figures:
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     manager.bind(str(folder / "notify"))
     manager.settimeout(60)
-    with manager, broken_evening(folder, "127.0.74.37", start=False, performance=ALL_DAY, moved=False) as broken:
+    site = {"performance": ROUND_THE_CLOCK, "dark": False}
+    with manager, broken_evening(folder, "127.0.74.37", start=False, moved=False, **site) as broken:
         stick = folder / "stick"
         shutil.copytree(broken.folder, stick)
         shutil.rmtree(broken.folder)

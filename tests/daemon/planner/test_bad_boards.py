@@ -14,8 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from tests.daemon.broken_evening import Broken, broken_evening
-from tests.daemon.faults import ROUND_THE_CLOCK
+from tests.daemon.broken_evening import ROUND_THE_CLOCK, Broken, broken_evening
 from tests.daemon.numbered import assert_none_missed, assert_right
 from tests.daemon.planner.test_clock_1970 import both, stepping
 from tests.daemon.slow_disk import SlowDisk

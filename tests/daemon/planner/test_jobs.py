@@ -112,9 +112,8 @@ def test_a_step_of_the_wall_clock_delays_no_job(
 def test_no_part_of_the_planner_has_a_loop_of_its_own_but_who_listens_to_the_transmitter() -> None:
     folder = Path(jobs_module.__file__).parent
     sleeping = {path.name for path in folder.glob("*.py") if "asyncio.sleep(" in path.read_text(encoding="utf-8")}
-    assert sleeping == {"jobs.py", "planner.py", "transmitter_client.py"}, (
-        "the last two try a connection that failed again"
-    )
+    tries_again, waits_for_an_instant = {"planner.py", "transmitter_client.py"}, {"outside.py", "site_push.py"}
+    assert sleeping == {"jobs.py"} | tries_again | waits_for_an_instant
 
 
 def test_a_failure_that_cannot_be_reported_is_in_the_log_of_the_service(caplog: pytest.LogCaptureFixture) -> None:

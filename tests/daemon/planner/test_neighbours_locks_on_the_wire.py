@@ -11,8 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.daemon.broken_evening import Broken, broken_evening, moved_to
-from tests.daemon.faults import ROUND_THE_CLOCK
+from tests.daemon.broken_evening import ROUND_THE_CLOCK, Broken, broken_evening, moved_to
 from tests.daemon.planner.test_clock_1970 import clear_away_what_the_dead_left, stepping
 from tests.tools import needs
 from tests.waiting import wait_until

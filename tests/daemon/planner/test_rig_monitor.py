@@ -145,6 +145,7 @@ controllers = ["right"]
 [[board]]
 name = "loft"
 spare_for = "east"
+interface = "end0"
 """
 
 
@@ -197,6 +198,7 @@ def test_a_spare_sends_what_its_board_sends_with_a_lower_priority(
     )
     assert spare.targets == main.targets
     assert (main.heading.priority, spare.heading.priority) == (100, 90)
+    assert (main.interface, spare.interface) == (None, "end0")
 
 
 def test_a_board_that_is_not_in_the_site_sends_nothing_and_says_so(
