@@ -18,12 +18,13 @@ from typing import Any
 
 from gloaming.daemon.direction.merged import join
 from gloaming.daemon.direction.overrides import TERMS, Override
-from gloaming.daemon.direction.shared_fact import MARK_BITS, NewerFactError, fact_of, is_shared, payload_of, read_fact
+from gloaming.daemon.direction.shared_fact import MARK_BITS, fact_of, is_shared, payload_of
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.confirmation import CONFIRM_S, Sent
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.jobs import Jobs
 from gloaming.daemon.planner.journal_texts import asked_text, ended_text
+from gloaming.daemon.planner.read_fact import NewerFactError, read_fact
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.situation import KEEP_NS, Situation

@@ -7,7 +7,8 @@ from fractions import Fraction
 from hypothesis import strategies as st
 
 from gloaming.daemon.direction.overrides import CHECKS, TERMS, Check, Kind, Override
-from gloaming.daemon.direction.shared_fact import END_NS, MARK_BITS
+from gloaming.daemon.direction.shared_fact import MARK_BITS
+from gloaming.daemon.planner.read_fact import END_NS
 from gloaming.shows.rig.patterns import Pattern
 
 S = 10**9

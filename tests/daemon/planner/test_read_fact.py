@@ -12,15 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.shared_fact import (
-    IDS_END,
-    NewerFactError,
-    NotAFactError,
-    canonical,
-    fact_of,
-    payload_of,
-    read_fact,
-)
+from gloaming.daemon.direction.shared_fact import canonical, fact_of, payload_of
+from gloaming.daemon.planner.read_fact import IDS_END, NewerFactError, NotAFactError, read_fact
 from tests.daemon.direction.drawn_facts import AT, S, overrides
 
 PAUSE = Override(1 << 28 | 5, Kind.PAUSE, AT, AT + 900 * S, "Ada", author="quay", changed_by="quay")
