@@ -255,6 +255,7 @@ class SharedFacts:
         """Act on what was heard."""
         begin_s = time.monotonic()
         heard, self._heard = self._heard, {}
+        is_due = bool(self._due)  # then it is published soon, and not put off
         now, own = self._situation, self._situation.site.board_name
         changes: list[_Change] = []
         standing = Counter((one.author, one.kind) for one in now.standing(now.now_ns()))
@@ -270,7 +271,8 @@ class SharedFacts:
                 self._due.add(id)
             if not _same(known, whole):
                 changes.append(_Change(known, _with_own_frames(whole, known)))
-        self._publish_later(self._own_moment_s())
+        if not is_due:
+            self._publish_later(self._own_moment_s())
         if changes:
             now.store.take_over(one.now for one in changes)
             now.read_overrides()
