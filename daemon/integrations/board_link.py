@@ -141,6 +141,8 @@ class BoardLink(MqttConnection):
         client.on_subscribe = self._on_subscribe
         self._session = secrets.token_hex(8)
         will = self._will(self._session)
+        with self._lock:  # what an earlier connection said of this board is no longer true
+            self._outbox.pop(will.topic, None)
         client.will_set(will.topic, will.payload, qos=1, retain=will.retained)
 
     def _connected(self) -> None:

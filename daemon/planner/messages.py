@@ -58,6 +58,7 @@ def setup_of(
         unscaled=tuple(unscaled(rig)),
         cuts=tuple(CutString(tuple(one.spans()), len(one.order), one.missing) for one in rig.string if one.missing),
         boards=tuple(sorted(boards)),
+        yields=site.has_twin,
     )
 
 

@@ -195,7 +195,8 @@ class Setup:
 
     `wire` names one of the three ways of sending. With None the transmitter takes the best one that works. No
     brightness scales the slots `unscaled`. The pixels of `cuts` are left out: those after them move up. `boards` has
-    the CIDs of the site's other boards, 32 hex digits each.
+    the CIDs of the site's other boards, 32 hex digits each. A setup that `yields` sends nothing without a score, so
+    that another board's light counts.
     """
 
     heading: Heading
@@ -211,6 +212,7 @@ class Setup:
     unscaled: Spans = ()
     cuts: tuple[CutString, ...] = ()
     boards: tuple[str, ...] = ()
+    yields: bool = False
 
     def without(self, other: Setup | None) -> Setup:
         """What remains when another setup takes over: all of it, unless CID and interface are the same."""
@@ -239,6 +241,7 @@ class Setup:
             "unscaled": self.unscaled,
             "cuts": [cut.to_json() for cut in self.cuts],
             "boards": self.boards,
+            "yields": self.yields,
         }
 
     @classmethod
@@ -261,4 +264,5 @@ class Setup:
             unscaled=read_spans(json["unscaled"]),
             cuts=tuple(CutString.from_json(one) for one in json["cuts"]),
             boards=tuple(UUID(one).hex for one in json["boards"]),
+            yields=bool(json["yields"]),
         )

@@ -19,7 +19,7 @@ from gloaming.daemon.score.score import Segment
 from gloaming.daemon.transmitter.area_slots import AreaSlots, divide
 from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.frame_mixer import Bytes, Layer, Runs, crossed
-from gloaming.daemon.transmitter.lookup import DRIFT_NS, Known, Lookup, look_up
+from gloaming.daemon.transmitter.lookup import DRIFT_NS, Ending, Known, Lookup, look_up
 from gloaming.daemon.transmitter.output import PacketGroup
 from gloaming.daemon.transmitter.part_mixer import PartMixer
 from gloaming.daemon.transmitter.readahead import Want
@@ -153,9 +153,9 @@ class AreaPlayer(SendGroup):
         """Whether this is what it shows already. None is black."""
         return self._image == (segment.image if segment else BLACK_IMAGE) and not self.holds
 
-    def play(self, now: Instant, release: bool, frames: Frames, lateness: Lateness) -> int:
+    def play(self, now: Instant, ending: Ending, frames: Frames, lateness: Lateness) -> int:
         """Put what is due into the composed frame. Returns the monotonic instant of the next look."""
-        segment, between = self.segment, self.members[0].lookup.between_performances
+        segment = self.segment
         (looked, joined), self._looked, self._joined = (self._looked, self._joined), False, False
         if segment is None or self.is_damaged(segment):
             if joined and self.part.lit():
@@ -163,7 +163,8 @@ class AreaPlayer(SendGroup):
             for area in self.members:
                 area.level = 0.0
             self._steady, self.group.shown = (), None
-            return self.black(now, release and between is True, begin=between is False)
+            ends = ending.of(self.members[0].lookup)
+            return self.black(now, release=ends is True, begin=ends is False)
         if joined and not self.layers:
             self.part.fill(self.mixer.blank())
             self.part.send()
@@ -246,7 +247,7 @@ class AreaGroup:
         known: Known,
         monotonic_ns: int,
         wall_ns: int,
-        release: bool,
+        ending: Ending,
         frames: Frames,
         lateness: Lateness,
     ) -> int:
@@ -260,7 +261,7 @@ class AreaGroup:
         now = Instant(monotonic_ns, monotonic_ns + known[0].offset_ns + self.packets.lead_ns, self._until_ns)
         for player in self.players:
             if player.next_ns <= monotonic_ns or player.holds:
-                player.next_ns = player.play(now, release, frames, lateness)
+                player.next_ns = player.play(now, ending, frames, lateness)
         return min(self._leave(monotonic_ns), self._until_ns, *(player.next_ns for player in self.players))
 
     def knows(self, known: Known) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from gloaming.daemon.score.protocol import Black
 from gloaming.daemon.score.score import Score, Segment
@@ -44,6 +45,19 @@ class Lookup:
             and self.from_ns <= monotonic_ns < self.until_ns
             and abs(wall_ns - monotonic_ns - self.apart_ns) < DRIFT_NS
         )
+
+
+class Ending(NamedTuple):
+    """When the streams end: between performances, and once the score is over."""
+
+    between_performances: bool
+    at_end_of_score: bool
+
+    def of(self, found: Lookup) -> bool | None:
+        """True: they end. False: they go on, or begin again. None: they stay as they are."""
+        if found.between_performances is not None:
+            return self.between_performances and found.between_performances
+        return True if self.at_end_of_score and found.black == Black.SCORE_OVER else None
 
 
 def look_up(

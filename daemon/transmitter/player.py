@@ -10,7 +10,7 @@ from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.transmitter.area_slots import has_areas
 from gloaming.daemon.transmitter.areas import AreaGroup
 from gloaming.daemon.transmitter.clock import Lateness
-from gloaming.daemon.transmitter.lookup import Known, Lookup, look_up
+from gloaming.daemon.transmitter.lookup import Ending, Known, Lookup, look_up
 from gloaming.daemon.transmitter.output import Output, PacketGroup
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.send_group import Frames, Instant, SendGroup, Shift, Shown, Trouble
@@ -83,8 +83,11 @@ class Player:
             return monotonic_ns + SECOND_NS
         if self._began_ns is None:
             self._began_ns = monotonic_ns
-        if (self.score is None or self.windows is None) and monotonic_ns < self._began_ns + GRACE_NS:
-            return self._began_ns + GRACE_NS
+        if self.score is None or self.windows is None:
+            if self._ending.at_end_of_score:
+                return monotonic_ns + SECOND_NS
+            if monotonic_ns < self._began_ns + GRACE_NS:
+                return self._began_ns + GRACE_NS
         if self.score and (monotonic_ns >= self._ahead_ns or self.score is not self._ahead_score):
             self._ahead_ns, self._ahead_score = monotonic_ns + AHEAD_NS, self.score
             self._look_ahead(self.score, monotonic_ns)
@@ -124,23 +127,24 @@ class Player:
             found = self._lookups[lead_ns] = look_up(score, windows, lead_ns, monotonic_ns, wall_ns, held)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, found.until_ns)
         if found.segment is None or send_group.is_damaged(found.segment):
-            release = self._releases and found.between_performances is True
-            return send_group.black(now, release, begin=found.between_performances is False)
+            ends = self._ending.of(found)
+            return send_group.black(now, release=ends is True, begin=ends is False)
         return send_group.light(found.segment, now, self.frames, self.lateness)
 
     def _play_areas(self, place: int, known: Known, monotonic_ns: int, wall_ns: int) -> int:
         areas = self.areas[place]
         if areas.knows(known) or has_areas(*known):
-            return areas.play(known, monotonic_ns, wall_ns, self._releases, self.frames, self.lateness)
+            return areas.play(known, monotonic_ns, wall_ns, self._ending, self.frames, self.lateness)
         plain = self.send_groups[place] = self._send_group(self._groups[place])
         plain.end_areas(areas.rest)
         del self.areas[place]
         return self._play(place, monotonic_ns, wall_ns)
 
     @property
-    def _releases(self) -> bool:
-        """Whether streams end between performances."""
-        return self.output is not None and self.output.setup.between_performances == "release"
+    def _ending(self) -> Ending:
+        """When the streams end."""
+        setup = self.output.setup if self.output else None
+        return Ending(setup is not None and setup.between_performances == "release", setup is not None and setup.yields)
 
     def black_by(self) -> Black | None:
         """Why the wire is black, by the first send group; None if it is lit."""

@@ -189,9 +189,14 @@ def test_a_broker_that_starts_again_without_memory_is_used_again(tmp_path: Path)
         connected(link)
         broker.stop()
         wait_until(lambda: not link.connected, "the loss")
+        link.publish(message("boards/quay", b"an earlier connection", retained=True))
         link.publish(message("facts/1", b"{}", retained=True))
         broker.start()
         wait_until(lambda: heard.payloads("facts/1"), "the fact, by the broker")
+        connected(link)
+        link.publish(message("boards/quay", b"this connection", retained=True))
+        wait_until(lambda: b"this connection" in heard.payloads("boards/quay"), "the status, by the broker")
+        assert b"an earlier connection" not in heard.payloads("boards/quay"), "it would be another machine's"
 
 
 @needs("mosquitto")

@@ -47,6 +47,7 @@ SETUP: dict[str, Any] = {
     "unscaled": [],
     "cuts": [],
     "boards": [],
+    "yields": False,
 }
 """A `setup` without its universes."""
 SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None, "areas": []}

@@ -44,6 +44,25 @@ def test_a_score_that_comes_just_after_a_late_setup_begins_without_a_black_packe
     assert left and not any(any(data[126:]) for _, _, data in left)
 
 
+@pytest.mark.parametrize("zone", [(), ((1, 1, 6),)], ids=["whole", "with an area"])
+def test_where_another_board_sends_the_same_the_streams_end_with_the_score(
+    sender: FakeSender, zone: tuple[tuple[int, int, int], ...]
+) -> None:
+    """Black would hide the spare's light (6.2.3). Terminated streams let receivers change over at once (6.2.6)."""
+    harness = PlayerHarness(sender, yields=True)
+    assert harness.play(SECOND_NS) == [], "nothing without a score"
+    light = film(SECOND_NS, 2 * SECOND_NS)
+    areas = [(zone, [film(SECOND_NS, 2 * SECOND_NS, (0.5, 0.5))])] if zone else []
+    harness.score(light, areas=areas)
+    assert any(any(data[126:]) for _, _, data in harness.play(2 * SECOND_NS))
+    over = [data for _, _, data in harness.play(20 * SECOND_NS)]
+    assert not any(any(data[126:]) for data in over)
+    assert [data[112] & 0x40 for data in over[-3:]] == [0x40] * 3
+    assert harness.play(30 * SECOND_NS) == []
+    harness.score(segment(30 * SECOND_NS, 40 * SECOND_NS, show=None))
+    assert harness.play(31 * SECOND_NS), "between performances the board sends black again"
+
+
 def test_a_cross_fade_adds_two_pieces(sender: FakeSender) -> None:
     harness = PlayerHarness(sender)
     harness.score(film(0, SECOND_NS, mix=fading(0, SECOND_NS, "/other", frames=200, zero_ns=-SECOND_NS)))
