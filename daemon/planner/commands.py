@@ -129,5 +129,5 @@ class Commands:
     async def _hand_over(self, asked: Override, ends: bool = False) -> dict[str, object]:
         """Send the new score. Wait until the transmitter plays it, and until the other boards confirm it."""
         self._sender.send()
-        sent, boards = await self._sharing.confirmed(asked.id, self._sender.confirmed(asked, ends))
+        sent, boards = await self._sharing.confirmations.confirmed(asked.id, self._sender.confirmed(asked, ends))
         return {**sent._asdict(), **({"boards": boards} if boards else {})}

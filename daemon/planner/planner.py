@@ -283,7 +283,7 @@ class Planner:
 
     def board_list(self) -> dict[str, Any]:
         """The answer of GET /api/boards."""
-        return self._board_list(self.now_ns()).as_json(self._sharing.asked, self._board_clocks.offset_ms)
+        return self._board_list(self.now_ns()).as_json(self._sharing.confirmations.asked, self._board_clocks.offset_ms)
 
     def _board_list(self, now_ns: int) -> BoardList:
         return BoardList(self.site, self._boards.seen(), self._boards.sharing, now_ns)

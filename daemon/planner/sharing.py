@@ -10,17 +10,17 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import Counter
-from collections.abc import Awaitable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from random import random
-from typing import Any
 
 from gloaming.daemon.direction.merged import join
 from gloaming.daemon.direction.overrides import TERMS, Override
 from gloaming.daemon.direction.shared_fact import MARK_BITS, fact_of, is_shared, payload_of
+from gloaming.daemon.planner.board_confirmations import BoardConfirmations
 from gloaming.daemon.planner.boards import Boards
-from gloaming.daemon.planner.confirmation import CONFIRM_S, Sent
+from gloaming.daemon.planner.confirmation import CONFIRM_S
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.jobs import Jobs
 from gloaming.daemon.planner.journal_texts import asked_text, ended_text
@@ -30,7 +30,7 @@ from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.situation import KEEP_NS, Situation
 from gloaming.shows.time_units import SECOND_NS
 
-PREFIX, ACK, CONNECTED = "facts", "ack", "connected"
+PREFIX, CONNECTED = "facts", "connected"
 APART_S = 0.01
 """With each board of the site, the moments at which boards publish the same are spread over this longer time."""
 AT_ONCE, PAUSE_S = 200, 0.2
@@ -41,23 +41,12 @@ STANDING_MAX = 200
 """So many overrides of a kind and a board are in force or to come at once. More would take the planner's time."""
 SAID_SOONER_S = 0.3
 """A board says that it could not confirm before the board that asked gives up."""
-ACKS_MAX, CONFIRMED_MAX = 20, 200
+ACKS_MAX = 20
 """So many facts of one turn are confirmed; so many of those that were asked here have their confirmations kept."""
 AHEAD_NS = 2 * SECOND_NS
 """A skip begins up to a second later than it is asked for, as its sound needs."""
 IDS_AHEAD = 1 << 21
 """An id whose number is so much higher than all others is no board's: it would use up the numbers."""
-NOT_CONFIRMED = "it has not confirmed this"
-TEXT_MAX = 500
-
-
-@dataclass(frozen=True, slots=True)
-class Confirmation:
-    """What a board has said of a version: whether it is on its wire, and what it sends."""
-
-    version: int
-    on_the_wire: bool
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,44 +81,12 @@ class SharedFacts:
         self._ahead: dict[str, tuple[int, int]] = {}
         """The boards whose facts begin in the future: how far, and when that instant comes."""
         self._full = False
-        self._confirmations: dict[int, dict[str, Confirmation]] = {}
-        """By the ids of facts that were changed here, and by board."""
-        self._confirmed = asyncio.Event()
+        self.confirmations = BoardConfirmations(situation, boards)
         situation.store.changed = self._publish
         boards.route(PREFIX, self._take)
-        boards.on(ACK, self._take_confirmation)
         boards.on_connected(self._compare)
 
     # what other parts use
-
-    async def confirmed(self, id: int, own: Awaitable[Sent]) -> tuple[Sent, list[dict[str, object]]]:
-        """Wait for this board's transmitter, and meanwhile for the other boards. Returns a row for each board of the
-        site, this one first; none where the site has no boards."""
-        site = self._situation.site
-        stored = self._situation.store.override(id) if site.boards else None
-        if stored is None:
-            return await own, []
-        found = self._confirmations.setdefault(id, {})
-        sent, _ = await asyncio.gather(own, self._others(found, stored.version))
-        found[site.board_name] = Confirmation(stored.version, sent.on_the_wire, sent.wire)
-        now_ns = self._situation.now_ns()
-        away = {one.name: "" if one.contact else one.text(now_ns, site.timezone) for one in self._boards.seen()}
-        rows = [
-            {"name": name, "contact": not no_contact, **_row(found.get(name), stored.version, no_contact)}
-            for name, no_contact in ((one.name, away.get(one.name, "never in contact")) for one in site.boards)
-            if name != site.board_name
-        ]
-        this = {"name": site.board_name, "contact": True, "on_the_wire": sent.on_the_wire, "text": sent.wire}
-        return sent, [this, *rows]
-
-    def asked(self, board: str) -> list[dict[str, object]]:
-        """What a board has confirmed of the overrides in force, or to come, that were asked for here."""
-        standing = {one.id: one for one in self._situation.standing(self._situation.now_ns())}
-        return [
-            {"id": id, **_row(found[board], found[board].version, "")}
-            for id, found in self._confirmations.items()
-            if id in standing and board in found
-        ]
 
     def troubles(self) -> list[Trouble]:
         """Facts of a newer version, too many of them, and clocks that differ."""
@@ -170,9 +127,7 @@ class SharedFacts:
         self._due.discard(override.id)
         if not is_shared(override.id) or _same(self._on_broker.get(override.id), override):
             return
-        self._confirmations.setdefault(override.id, {})
-        while len(self._confirmations) > CONFIRMED_MAX:
-            del self._confirmations[next(iter(self._confirmations))]
+        self.confirmations.expect(override.id)
         try:
             self._boards.publish(f"{PREFIX}/{override.id}", payload_of(override), retained=True)
         except ValueError as error:
@@ -333,33 +288,7 @@ class SharedFacts:
     async def _say(self, override: Override, change: _Change) -> None:
         ended = override.end_ns <= self._situation.now_ns()
         sent = await self._sender.confirmed(override, ended, CONFIRM_S - SAID_SOONER_S)
-        about = {"id": override.id, "version": change.now.version, **sent._asdict()}
-        self._boards.send(change.now.changed_by, ACK, about)
-
-    def _take_confirmation(self, message: dict[str, Any]) -> None:
-        board, id, version, on_the_wire, text = (
-            message.get(key) for key in ("from", "id", "version", "on_the_wire", "wire")
-        )
-        if not (isinstance(id, int) and isinstance(version, int) and isinstance(on_the_wire, bool)):
-            raise ValueError("no confirmation of a board")
-        if id in self._confirmations and any(one.name == board for one in self._situation.site.boards):
-            self._confirmations[id][str(board)] = Confirmation(version, on_the_wire, str(text)[:TEXT_MAX])
-            self._confirmed.set()
-            self._confirmed = asyncio.Event()
-
-    async def _others(self, found: dict[str, Confirmation], version: int) -> None:
-        """Wait until the boards in contact have confirmed a version."""
-        own = self._situation.site.board_name
-        deadline_s = time.monotonic() + CONFIRM_S
-        while (left_s := deadline_s - time.monotonic()) > 0:
-            changed = self._confirmed
-            waits = [one.name for one in self._boards.seen() if one.contact and one.name != own]
-            if not any(name not in found or found[name].version < version for name in waits):
-                return
-            try:
-                await asyncio.wait_for(changed.wait(), left_s)
-            except TimeoutError:
-                return
+        self.confirmations.send(change.now, sent)
 
 
 def _same(one: Override | None, other: Override) -> bool:
@@ -386,9 +315,3 @@ def _with_own_frames(override: Override, known: Override | None) -> Override:
     if pattern.file != own.pattern.file:
         return override
     return replace(override, check=replace(own, text=check.text, pattern=pattern))
-
-
-def _row(found: Confirmation | None, version: int, no_contact: str) -> dict[str, object]:
-    if found and found.version >= version and not no_contact:
-        return {"on_the_wire": found.on_the_wire, "text": found.text}
-    return {"on_the_wire": False, "text": no_contact or NOT_CONFIRMED}

@@ -56,7 +56,7 @@ def texts(site: Site, name: str) -> list[str]:
 async def test_a_pause_of_one_board_is_known_and_said_at_all_and_confirmed_by_all(site: Site) -> None:
     pause = site["east"].ask({"kind": "pause"})
     assert site.broker.retained[f"facts/{pause.id}"] == payload_of(pause), "before the disk has it"
-    answer = asyncio.create_task(site["east"].sharing.confirmed(pause.id, _sent()))
+    answer = asyncio.create_task(site["east"].sharing.confirmations.confirmed(pause.id, _sent()))
     await asyncio.sleep(0)
     await site.settle()
     _, rows = await answer
@@ -67,7 +67,9 @@ async def test_a_pause_of_one_board_is_known_and_said_at_all_and_confirmed_by_al
     ]
     assert known(site, "quay") == known(site, "west") == known(site, "east") == [fact_of(pause)]
     assert site["quay"].journal == ["pause until 18:15 (asked at east)"]
-    assert site["east"].sharing.asked("west") == [{"id": pause.id, "on_the_wire": True, "text": "pause is sent"}]
+    assert site["east"].sharing.confirmations.asked("west") == [
+        {"id": pause.id, "on_the_wire": True, "text": "pause is sent"}
+    ]
     assert site["quay"].sender.sent == 1
 
     site.later(60)
@@ -76,7 +78,7 @@ async def test_a_pause_of_one_board_is_known_and_said_at_all_and_confirmed_by_al
     assert site["west"].journal[1:] == ["pause ended (asked at quay)"]
     assert [row["who"] for row in site["west"].store.journal(2)] == ["Huw", "Ada"]
     assert not site["east"].situation.standing(site.at[0])
-    assert site["east"].sharing.asked("west") == []
+    assert site["east"].sharing.confirmations.asked("west") == []
 
 
 async def _sent() -> Sent:
@@ -102,12 +104,12 @@ async def test_a_board_without_contact_is_named_and_gets_it_when_it_is_back(site
     site["west"].memory.disconnect()
     pause = site["east"].ask({"kind": "pause"})
     await site.settle()
-    _, rows = await site["east"].sharing.confirmed(pause.id, _sent())
+    _, rows = await site["east"].sharing.confirmations.confirmed(pause.id, _sent())
     away = "no contact since Thu 1 Jan 1970, 01:00"
     assert rows[-1] == {"name": "west", "contact": False, "on_the_wire": False, "text": away}
     await site.connect("west")
     assert known(site, "west") == known(site, "east")
-    assert site["east"].sharing.asked("west")[0]["on_the_wire"] is True
+    assert site["east"].sharing.confirmations.asked("west")[0]["on_the_wire"] is True
 
 
 @pytest.mark.parametrize("seed", range(cases(12)))
@@ -404,7 +406,7 @@ async def test_a_confirmation_that_makes_no_sense_is_no_confirmation(site: Site)
     pause = site["quay"].ask({"kind": "pause"})
     await site.settle()
     found = site["quay"].sharing
-    await found.confirmed(pause.id, _sent())
+    await found.confirmations.confirmed(pause.id, _sent())
     for message in (
         {"id": pause.id, "version": "1", "on_the_wire": True, "wire": "light", "from": "east"},
         {"id": None, "from": "east"},
@@ -414,4 +416,4 @@ async def test_a_confirmation_that_makes_no_sense_is_no_confirmation(site: Site)
         site.broker.publish("to/quay/ack", json.dumps(message).encode(), retained=False)
     await site.settle()
     assert len(site["quay"].memory.failed) == 2
-    assert "light" not in str(found.asked("east")) and not found.asked("a stranger")
+    assert "light" not in str(found.confirmations.asked("east")) and not found.confirmations.asked("a stranger")
