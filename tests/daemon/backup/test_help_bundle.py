@@ -35,8 +35,14 @@ PUBLIC = {
     *("performance.show", "performance.zone", "performance.rrule", "alert.quiet.rrule"),
     *("trigger.name", "trigger.piece", "trigger.show", "trigger.zone", "trigger.board", "trigger.device"),
     *("trigger.key", "trigger.only_during", "trigger.note", "hold.name", "hold.json_key", "hold.equals", "hold.zone"),
-    *("hold.board", "board.name", "board.controllers", "board.spare_for", "sharing.ca", "neighbours.dark.zone"),
-    *("neighbours.dim.zone", "neighbours.dark.rrule", "neighbours.quiet.rrule", "neighbours.dim.rrule"),
+    *("hold.board", "board.name", "board.controllers", "board.spare_for", "board.interface", "sharing.ca"),
+    *(
+        "neighbours.dark.zone",
+        "neighbours.dim.zone",
+        "neighbours.dark.rrule",
+        "neighbours.quiet.rrule",
+        "neighbours.dim.rrule",
+    ),
 }
 """The texts of site.toml that a helper sees. Whoever adds a key of text decides whether it is private."""
 

@@ -11,6 +11,7 @@ import pytest
 from gloaming.daemon.planner import kernel_clock
 from gloaming.daemon.planner.kernel_clock import KernelClock, KernelClockReader, clock_program
 from tests.tools import needs
+from tests.waiting import wait_until
 
 MS = 1_000_000
 
@@ -83,7 +84,7 @@ def test_a_program_is_seen_among_the_processes(tmp_path: Path) -> None:
     program.symlink_to("/bin/sleep")
     with subprocess.Popen([program, "60"]) as process:
         try:
-            assert clock_program(groups=tmp_path) == "phc2sys"
+            wait_until(lambda: clock_program(groups=tmp_path) == "phc2sys", "the name, just after the program began")
         finally:
             process.kill()
     assert clock_program(tmp_path, tmp_path) is None
