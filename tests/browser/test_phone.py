@@ -269,6 +269,8 @@ def test_a_used_link_is_reported(browser: Browser, site: Board) -> None:
             page = context.new_page()
             page.goto(link)
             page.get_by_role("button", name="Sign in").click(no_wait_after=True)
+            if context is first:
+                expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
         expect(page.locator("#sign-in-message")).to_contain_text("This link has been used", timeout=MS)
         expect(page.get_by_label("Passcode")).to_be_visible()
 
