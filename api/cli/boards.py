@@ -59,9 +59,9 @@ def _feeds(board: Any) -> str:
 
 def _clock(clock: Any) -> str:
     if not clock["trusted"]:
-        return f"clock by {clock['by']}, not trusted"
+        return f"clock {clock['text']}, not trusted"
     within = "" if clock["error_ms"] is None else f", within {clock['error_ms']} ms"
     apart, offset_ms = "", clock["offset_ms"]
     if offset_ms is not None:
         apart = f", {abs(offset_ms)} ms {'behind' if offset_ms < 0 else 'ahead of'} this one"
-    return f"clock by {clock['by']}{within}{apart}"
+    return f"clock {clock['text']}{within}{apart}"

@@ -19,6 +19,18 @@ from gloaming.daemon.site.schema_boards import Board
 AWAY_NAMED, AWAY_TEXTS = 12, 3
 """So many boards without contact are named in GET /api/now, which is streamed: in its list, and in its text."""
 ALONE = "each board is alone, as the site has no broker: what is asked for here reaches this board only"
+CLOCKS = {
+    "synchronised": "synchronised",
+    "rtc": "set by a clock with a battery",
+    "host": "set by the host of a virtual machine",
+    "earlier": "trusted since an earlier time",
+    "set": "set by a person",
+    "given": "given by a person",
+    "plausible": "not synchronised, but plausible",
+    "moved": "moved with the evening",
+    "nobody": "set by nobody",
+}
+"""A clock in words, by what it is trusted by. Else that is the program that keeps it."""
 T = TypeVar("T")
 
 
@@ -97,6 +109,7 @@ def _present(site: Site, status: Mapping[str, Any], offset_ms: float | None) -> 
         "troubles": _of(status, "troubles", int) or 0,
         "clock": {
             "by": by,
+            "text": CLOCKS.get(by, f"kept by {by}"),
             "error_ms": _number(clock.get("error_ms")),
             "offset_ms": _number(offset_ms),
             "trusted": trusted,

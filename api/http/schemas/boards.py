@@ -27,6 +27,7 @@ class BoardClock(Answer):
     """The clock of a board; `offset_ms` is how far it is from this board's, null where that was not measured."""
 
     by: str
+    text: Annotated[str, Field(description="the same in words")]
     error_ms: float | None
     offset_ms: float | None
     trusted: bool

@@ -23,7 +23,7 @@ QUAY = {
     "program": "1.0",
     "same_site": True,
     "troubles": 0,
-    "clock": {"by": "chrony", "error_ms": 0.4, "offset_ms": None, "trusted": True},
+    "clock": {"by": "chrony", "text": "kept by chrony", "error_ms": 0.4, "offset_ms": None, "trusted": True},
     "asked": [],
 }
 SPARE = {
@@ -36,7 +36,7 @@ SPARE = {
     "address": "https://192.0.2.13:8080",
     "same_site": False,
     "troubles": 2,
-    "clock": {"by": "chrony", "error_ms": 0.4, "offset_ms": -0.3, "trusted": True},
+    "clock": {"by": "chrony", "text": "kept by chrony", "error_ms": 0.4, "offset_ms": -0.3, "trusted": True},
     "asked": [{"id": 7, "on_the_wire": False, "text": "the transmitter has not confirmed it"}],
 }
 EAST = {**QUAY, "name": "east", "this": False, "contact": False, "text": "no contact since 20:14", "program": None}
@@ -51,9 +51,9 @@ EAST = {**QUAY, "name": "east", "this": False, "contact": False, "text": "no con
             0,
             [
                 "quay (this one): in contact, feeds left, right",
-                "    clock by chrony, within 0.4 ms, program 1.0",
+                "    clock kept by chrony, within 0.4 ms, program 1.0",
                 "spare: in contact, spare for quay: it carries the light",
-                "    clock by chrony, within 0.4 ms, 0.3 ms behind this one, program 1.0, https://192.0.2.13:8080",
+                "    clock kept by chrony, within 0.4 ms, 0.3 ms behind this one, program 1.0, https://192.0.2.13:8080",
                 "    its site is not the same as here",
                 "    2 troubles: gloaming now on that board names them",
                 "    override 7: the transmitter has not confirmed it",

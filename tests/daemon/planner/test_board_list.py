@@ -117,7 +117,7 @@ def test_a_board_says_what_it_knows_of_each(site: Site) -> None:
         "program": "1.1",
         "same_site": False,
         "troubles": 2,
-        "clock": {"by": "chrony", "error_ms": 0.26, "offset_ms": 1.23, "trusted": True},
+        "clock": {"by": "chrony", "text": "kept by chrony", "error_ms": 0.26, "offset_ms": 1.23, "trusted": True},
         "asked": [],
     }
     assert rows["quay"]["this"] and rows["quay"]["same_site"] and rows["quay"]["controllers"] == ["left"]

@@ -71,10 +71,10 @@ function feeds(one) {
   return one.carries ? `Spare for ${one.spare_for}: it carries the light now` : `Spare for ${one.spare_for}`;
 }
 
-function clock({ by, error_ms: error, offset_ms: offset, trusted }) {
+function clock({ text, error_ms: error, offset_ms: offset, trusted }) {
   const within = error === null ? "" : `, within ${error} ms`;
   const off = offset === null ? "" : `, ${Math.abs(offset)} ms ${offset < 0 ? "behind" : "ahead of"} this board's`;
-  return `Clock: ${by}${trusted ? within : ", not trusted"}${off}`;
+  return `Clock: ${text}${trusted ? within : ", not trusted"}${off}`;
 }
 
 function asked(id, page) {
