@@ -187,6 +187,7 @@ class Archive:
         self._bounded = _Bounded(stream)
         with self._damage_reported("this is no file of gloaming backup", "name a file that gloaming backup made"):
             self._bounded.left = HEADERS_BYTES_MAX
+            # typeshed wants an open file; a stream is read by `read` alone. It stays open as long as this object.
             self._tar = tarfile.open(fileobj=self._bounded, mode="r|")  # type: ignore[call-overload]  # noqa: SIM115
             info = self._tar.next()
             if info is None or info.name != ABOUT_MEMBER or not 0 < info.size <= ABOUT_BYTES_MAX:
