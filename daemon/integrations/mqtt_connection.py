@@ -115,7 +115,7 @@ class MqttConnection:
 
     def _take(self, topic: str, message: MQTTMessage) -> None:
         """Act on a message."""
-        raise NotImplementedError
+        raise NotImplementedError  # the others may stay empty; without this one nothing would be heard
 
     # the thread
 

@@ -169,7 +169,7 @@ def test_a_board_that_answers_again_has_taken_it_over_or_says_why_not(
     )
     assert pushed(content, ScriptedBoard("east"), again) == ["", ""]
     monkeypatch.setattr(pushing, "TAKEN_S", -59.5)  # half a second from the beginning on
-    silent = PushTarget(ScriptedBoard("west", {"GET /1 agreed": away}), id="1")  # type: ignore[arg-type]
+    silent = PushTarget(ScriptedBoard("west", {"GET /1 agreed": away}), id="1")  # type: ignore[arg-type]  # it has its methods
     push = PushToBoards(content, [silent], lambda _: None)
     push.go(lambda *_: None)
     assert silent.error.startswith("it agreed, and has not said since that it uses the site.")

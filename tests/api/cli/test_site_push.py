@@ -138,7 +138,7 @@ def test_two_boards_take_a_site_over_at_one_instant_or_not_at_all(
         for board in boards:
             assert read_files(board.site) == read_files(laptop) != old
             assert (board.site / "tide.frames").read_bytes() == (laptop / "tide.frames").read_bytes()
-            wait_until(lambda board=board: not (board.site / ".push").exists(), "an empty stage")  # type: ignore[misc]
+            wait_until(lambda board=board: not (board.site / ".push").exists(), "an empty stage")  # type: ignore[misc]  # mypy infers no type of a lambda with a default
             wait_until(board.lines, "the journal on the disk")
         instants = [board.lines()[-1] for board in boards]
         assert [at_ns for at_ns, _ in instants] == [one["taken_ns"] for one in ended]
@@ -237,7 +237,7 @@ def test_a_board_that_takes_no_push_says_why(
         assert capsys.readouterr().err.splitlines() == lines
     other = f"something else than Gloaming answers at {board.url} (404)"
     for content in (b"<html>", b'{"error": "no such page"}', b"[]", b"{"):
-        board.answer = lambda _, content=content: (404, {"Content-Type": "application/json"}, content)  # type: ignore[misc]
+        board.answer = lambda _, content=content: (404, {"Content-Type": "application/json"}, content)  # type: ignore[misc]  # mypy infers no type of a lambda with a default
         assert main(["site", "push", str(laptop), "--to", "east"]) == 1
         assert capsys.readouterr().err.splitlines()[1:] == [f"east: {other}", "no board has taken the site over"]
     codes = tmp_path / "codes"

@@ -90,7 +90,7 @@ def test_boards_that_hear_all_versions_know_the_same_whatever_they_heard_first(
 def test_two_boards_that_were_apart_agree_about_two_pauses_and_about_lights_off() -> None:
     def asked(id: int, kind: Kind, minute: int, board: str, **more: object) -> Override:
         values = {"until_ns": AT + 3600 * S, "author": board, "changed_by": board, **more}
-        return Override(id << 28, kind, AT + minute * 60 * S, **values)  # type: ignore[arg-type]
+        return Override(id << 28, kind, AT + minute * 60 * S, **values)  # type: ignore[arg-type]  # any keys
 
     quay = asked(1, Kind.PAUSE, 0, "quay")
     east = asked(2, Kind.PAUSE, 5, "east", until_ns=AT + 1200 * S)
@@ -105,7 +105,7 @@ def pressed(n: int, at_s: float, board: str, **more: object) -> Override:
     """A call of a trigger."""
     at_ns = AT + int(at_s * S)
     values = {"who": "trigger gate", "show": "short", "author": board, "changed_by": board, **more}
-    return Override(n << 28, Kind.CALL, at_ns, at_ns + 300 * S, **values)  # type: ignore[arg-type]
+    return Override(n << 28, Kind.CALL, at_ns, at_ns + 300 * S, **values)  # type: ignore[arg-type]  # any keys
 
 
 def test_two_boards_that_call_for_one_press_have_called_once() -> None:

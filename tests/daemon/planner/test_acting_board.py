@@ -38,7 +38,7 @@ def acting(boards: tuple[Board, ...], me: str, boards_seen: Sequence[BoardSeen],
     """What a board finds from whom it sees."""
     clock = Clock()
     found = ActingBoard(
-        SimpleNamespace(site=SimpleNamespace(boards=boards, board_name=me), clock=clock),  # type: ignore[arg-type]
+        SimpleNamespace(site=SimpleNamespace(boards=boards, board_name=me), clock=clock),  # type: ignore[arg-type]  # a plain value stands for a situation
         lambda: boards_seen,
     )
     clock.passed_ns = START_NS - 1 if starts else START_NS

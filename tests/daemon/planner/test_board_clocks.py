@@ -191,7 +191,7 @@ def test_an_answer_that_a_step_of_either_clock_falls_into_does_not_count(network
                 board.ahead_ns += 500 * MS
             send(to, kind, message)
 
-        shed.send = stepping  # type: ignore[method-assign]
+        shed.send = stepping  # type: ignore[method-assign]  # the clock is set just before
 
     steps(quay, "stamped")
     quay.clocks.look()
@@ -206,7 +206,7 @@ def test_a_clock_that_is_set_while_it_answers_gives_no_measure(network: Make, st
     found = network(0, 0)
     quay, shed = found.boards.values()
     send = shed.send
-    shed.send = lambda to, kind, message: send(  # type: ignore[method-assign]
+    shed.send = lambda to, kind, message: send(  # type: ignore[method-assign]  # the clock is set between
         to, kind, {**message, "answered_ns": message["answered_ns"] + step_ms * MS}
     )
     quay.clocks.look()

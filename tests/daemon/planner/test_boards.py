@@ -158,7 +158,7 @@ def test_what_a_board_says_of_itself_reaches_the_others_when_it_changes(sharing:
                 await until(lambda: heard, "what is retained")
                 for level in (0.5, 0.5, 0.25):
                     east.say("level", level)
-                    await until(lambda: quay.seen()[2].status.get("level") == level, "the value")  # noqa: B023
+                    await until(lambda: quay.seen()[2].status.get("level") == level, "the value")  # noqa: B023  # it is awaited in the same turn of the loop
                 assert [json.loads(one.payload).get("level") for one in heard] == [None, 0.5, 0.25]
 
     with broker:

@@ -46,7 +46,7 @@ def three(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreeBoards]:
             stack.enter_context(board.running())
         three.wait_for_contact()
         for board in three:
-            soon(lambda board=board: hold(board)["reading"] == 3, f"{board.name} to listen")  # type: ignore[misc]
+            soon(lambda board=board: hold(board)["reading"] == 3, f"{board.name} to listen")  # type: ignore[misc]  # mypy infers no type of a lambda with a default
         yield three
 
 
@@ -97,13 +97,13 @@ def test_a_press_while_the_acting_board_is_killed_is_one_call_on_all_boards(thre
     soon(lambda: standing(quay, "hold-dark") == standing(east, "hold-dark"), "the hold on the board that is back")
     three.broker.publish(WIND, "3", retain=True)
     for board in three:
-        soon(lambda board=board: not standing(board, "hold-dark"), f"its end on {board.name}")  # type: ignore[misc]
+        soon(lambda board=board: not standing(board, "hold-dark"), f"its end on {board.name}")  # type: ignore[misc]  # mypy infers no type of a lambda with a default
     assert one_call([quay, east, spare], 1), "nobody has called again"
 
     (id,) = standing(east, "call")
     soon(lambda: east.ask("DELETE", f"/api/overrides/{id}")[0] == 200, "an end of the call")
     for board in three:
-        soon(lambda board=board: trigger(board)["refused_now"] is None, "the end of the rest")  # type: ignore[misc]
+        soon(lambda board=board: trigger(board)["refused_now"] is None, "the end of the rest")  # type: ignore[misc]  # mypy infers no type of a lambda with a default
     three.broker.publish(GATE, "pressed")
     soon(partial(one_call, [quay, east, spare], 2), "another call on all boards")
     assert trigger(east)["board"] == "quay"

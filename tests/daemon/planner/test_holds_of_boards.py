@@ -39,7 +39,7 @@ class Venue:
             self.boards[name] = board
         self.exchange = Exchange({name: board.situation for name, board in self.boards.items()})
         for name, board in self.boards.items():
-            board.seen = lambda name=name: self.exchange.seen(name)  # type: ignore[misc]
+            board.seen = lambda name=name: self.exchange.seen(name)  # type: ignore[misc]  # mypy infers no type of a lambda with a default
         self.later(START_S)
 
     def later(self, seconds: float) -> None:

@@ -64,7 +64,7 @@ def test_an_error_is_known_only_where_a_program_has_told_the_kernel(
     at boot, which is NTP_PHASE_LIMIT (both from memory of their sources)."""
     monkeypatch.setattr(kernel_clock, "clock_program", lambda: "chronyd")
     reader = KernelClockReader()
-    reader._libc = kernel  # type: ignore[assignment]
+    reader._libc = kernel  # type: ignore[assignment]  # it has the one call
     assert reader.read() == found
 
 
@@ -74,7 +74,7 @@ def test_where_the_call_is_forbidden_the_flag_of_systemd_counts(
 ) -> None:
     monkeypatch.setattr(kernel_clock, "SYNCHRONISED_FLAG", tmp_path if flag else tmp_path / "none")
     reader = KernelClockReader()
-    reader._libc = Kernel(forbidden)  # type: ignore[assignment]
+    reader._libc = Kernel(forbidden)  # type: ignore[assignment]  # it has the one call
     assert (reader.read().synchronised, reader.read().error_ns) == (flag, None)
 
 

@@ -193,7 +193,7 @@ def test_of_several_boards_the_acting_one_reports_a_lost_board_and_its_return(tm
 
         async def work() -> None:
             planner, acts = evening(site, tmp_path / "state", "2026-12-01T18:00:00"), [False]
-            planner._acting.acts = lambda named=None: acts[0]  # type: ignore[method-assign]
+            planner._acting.acts = lambda named=None: acts[0]  # type: ignore[method-assign]  # another board is to act
             for troubles, acts[0] in (([east], False), ([west], True), ([east, west], False), ([east], False)):
                 planner._monitor.others[:] = [lambda troubles=troubles: troubles]
                 for _ in range(2):

@@ -52,7 +52,7 @@ class Venue:
             board._store.set_fact("cid", f"the CID of board {number}")
         self.exchange = Exchange({name: board._situation for name, board in self.boards.items()})
         for name, board in self.boards.items():
-            board._acting._seen = lambda name=name: self.exchange.seen(name)  # type: ignore[misc]
+            board._acting._seen = lambda name=name: self.exchange.seen(name)  # type: ignore[misc]  # mypy infers no type of a lambda with a default
         self.clock.passes(START_NS)
 
     async def press(self, *heard: str, payload: str = "") -> None:

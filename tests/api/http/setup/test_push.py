@@ -343,13 +343,19 @@ def test_a_push_that_is_dropped_while_the_disk_gets_the_plan_stays_dropped(
     run(work())
 
 
+async def stopped_when_agreed(tmp_path: Path) -> tuple[Copy, int]:
+    """A board agrees to take a copy over, and is stopped before the instant."""
+    async with board(tmp_path) as home, home.client(home.token) as client:
+        copy = Copy(tmp_path, client, ("boathouse", "jetty"))
+        found = await copy.push()
+        at_ns = home.planner.now_ns() + 50 * SECOND_NS
+        assert (await copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns)).status_code == 200
+    return copy, at_ns
+
+
 def test_what_was_agreed_and_would_cut_hours_by_now_is_dropped(tmp_path: Path) -> None:
     async def work() -> None:
-        async with board(tmp_path) as home, home.client(home.token) as client:
-            copy = Copy(tmp_path, client, ("boathouse", "jetty"))
-            found = await copy.push()
-            at_ns = home.planner.now_ns() + 50 * SECOND_NS
-            assert (await copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns)).status_code == 200
+        await stopped_when_agreed(tmp_path)
         path = tmp_path / "site/site.toml"
         path.write_text(path.read_text().replace('from = "23:00"', 'from = "22:30"'))
         async with board(tmp_path) as home:
@@ -424,11 +430,7 @@ def test_an_edit_on_the_board_after_the_check_is_not_overwritten(tmp_path: Path)
 
 def test_what_was_agreed_happens_also_after_a_restart(tmp_path: Path) -> None:
     async def work() -> None:
-        async with board(tmp_path) as home, home.client(home.token) as client:
-            copy = Copy(tmp_path, client, ("boathouse", "jetty"))
-            found = await copy.push()
-            at_ns = home.planner.now_ns() + 50 * SECOND_NS
-            assert (await copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns)).status_code == 200
+        copy, at_ns = await stopped_when_agreed(tmp_path)
         async with board(tmp_path, "2026-12-12T18:03") as home:
             assert home.planner.site.name == "Pier Road boathouse"
             await until(lambda: not (home.planner.site.folder / ".push").exists(), "an empty stage")
