@@ -32,7 +32,7 @@ INSIDE = {
 """Which rooms of the daemon a room of it may import."""
 STANDS_ALONE = {
     "timetable": ("gloaming.shows.config_files.errors", "gloaming.shows.time_units"),
-    "score": ("gloaming.shows.protocols.e131", "gloaming.shows.rig.zones", "gloaming.shows.time_units"),
+    "score": ("gloaming.shows.protocols", "gloaming.shows.rig.zones", "gloaming.shows.time_units"),
 }
 """Which modules of shows a room of the daemon may import, where not all of them."""
 FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py"))]

@@ -15,7 +15,10 @@ from gloaming.daemon.integrations.host_names import Addresses, address_of
 from gloaming.daemon.score.setup import CutString, Heading, Limits, Setup, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.daemon.site.load import Site
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import BROADCAST
 from gloaming.shows.protocols.e131 import IPV4, IPV6
+from gloaming.shows.rig.model import Controller
 from gloaming.shows.rig.wire import unscaled
 from gloaming.shows.rig.zones import Spans
 
@@ -42,10 +45,10 @@ def setup_of(
     for number, slots in site.slots.items():
         if (controller := rig.controller_of.get(number)) is None:
             continue
-        groups = GROUPS[output.multicast] if controller.multicast or controller.host is None else ()
-        address = address_of(controller, addresses)
-        hosts = (*((address,) if address else ()), *groups)
-        targets.append(Target(number, slots, hosts, controller.spread, controller.lead))
+        hosts = destinations(controller, output.multicast, addresses)
+        lead, spread, protocol = controller.lead, controller.spread, controller.protocol
+        port_address = controller.port_address_of[number] if protocol is ProtocolName.ARTNET else None
+        targets.append(Target(number, slots, hosts, spread, lead, protocol, port_address))
     return Setup(
         heading=Heading(cid, site.source_name, priority, output.synchronization, output.preview),
         targets=tuple(targets),
@@ -59,7 +62,17 @@ def setup_of(
         cuts=tuple(CutString(tuple(one.spans()), len(one.order), one.missing) for one in rig.string if one.missing),
         boards=tuple(sorted(boards)),
         yields=site.has_twin,
+        art_sync=output.art_sync,
     )
+
+
+def destinations(controller: Controller, multicast: str, addresses: Addresses) -> tuple[str, ...]:
+    """Where the packets of a controller go: its address if it is known, the groups of its universes, the broadcast."""
+    address = address_of(controller, addresses)
+    if controller.protocol is not ProtocolName.E131:
+        return (BROADCAST,) if controller.broadcast else (address,) if address else ()
+    groups = GROUPS[multicast] if controller.multicast or controller.host is None else ()
+    return (*((address,) if address else ()), *groups)
 
 
 def windows_of(

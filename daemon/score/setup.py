@@ -17,6 +17,8 @@ from gloaming.daemon.score.checks import (
     whole,
 )
 from gloaming.daemon.score.protocol import Op
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import BROADCAST, PORT_ADDRESS_MAX
 from gloaming.shows.protocols.e131 import IPV4, IPV6, PRIORITY_MAX, SLOTS_MAX
 from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import SECOND_NS
@@ -24,13 +26,18 @@ from gloaming.shows.time_units import SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """A universe and its destinations: addresses, or `IPV4` and `IPV6` for its multicast groups."""
+    """A universe and its destinations: addresses, or `IPV4` and `IPV6` for its multicast groups, or `BROADCAST`.
+
+    `port_address` is its Art-Net port-address.
+    """
 
     number: int
     slots: int
     hosts: tuple[str, ...]
     spread_ns: int = 0
     lead_ns: int = 0
+    protocol: ProtocolName = ProtocolName.E131
+    port_address: int | None = None
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -39,16 +46,21 @@ class Target:
             "hosts": self.hosts,
             "lead_ns": self.lead_ns,
             "spread_ns": self.spread_ns,
+            "protocol": self.protocol,
+            "port_address": self.port_address,
         }
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
+        port_address = json["port_address"]
         return cls(
             number=whole(json["number"], *UNIVERSES),
             slots=whole(json["slots"], 1, SLOTS_MAX),
-            hosts=tuple(host if host in (IPV4, IPV6) else address(host) for host in json["hosts"]),
+            hosts=tuple(host if host in (IPV4, IPV6, BROADCAST) else address(host) for host in json["hosts"]),
             spread_ns=whole(json["spread_ns"], 0, SECOND_NS),
             lead_ns=whole(json["lead_ns"], 0, 10 * SECOND_NS),
+            protocol=ProtocolName(json["protocol"]),
+            port_address=None if port_address is None else whole(port_address, 0, PORT_ADDRESS_MAX),
         )
 
 
@@ -196,7 +208,7 @@ class Setup:
     `wire` names one of the three ways of sending. With None the transmitter takes the best one that works. No
     brightness scales the slots `unscaled`. The pixels of `cuts` are left out: those after them move up. `boards` has
     the CIDs of the site's other boards, 32 hex digits each. A setup that `yields` sends nothing without a score, so
-    that another board's light counts.
+    that another board's light counts. With `art_sync` an ArtSync follows each frame.
     """
 
     heading: Heading
@@ -213,6 +225,7 @@ class Setup:
     cuts: tuple[CutString, ...] = ()
     boards: tuple[str, ...] = ()
     yields: bool = False
+    art_sync: bool = False
 
     def without(self, other: Setup | None) -> Setup:
         """What remains when another setup takes over: all of it, unless CID and interface are the same."""
@@ -242,6 +255,7 @@ class Setup:
             "cuts": [cut.to_json() for cut in self.cuts],
             "boards": self.boards,
             "yields": self.yields,
+            "art_sync": self.art_sync,
         }
 
     @classmethod
@@ -265,4 +279,5 @@ class Setup:
             cuts=tuple(CutString.from_json(one) for one in json["cuts"]),
             boards=tuple(UUID(one).hex for one in json["boards"]),
             yields=bool(json["yields"]),
+            art_sync=bool(json["art_sync"]),
         )

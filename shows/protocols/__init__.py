@@ -1,1 +1,18 @@
-"""Packet protocols, one package each: its numbers, reading packets, building packets."""
+"""Packets of the wire: E1.31, Art-Net and DDP, behind one interface (`packets`)."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class ProtocolName(StrEnum):
+    """The protocols, as rig.toml and the setup name them."""
+
+    E131 = "e131"
+    ARTNET = "artnet"
+    DDP = "ddp"
+
+    @property
+    def words(self) -> str:
+        """Its name in texts for a person."""
+        return {self.E131: "E1.31", self.ARTNET: "Art-Net", self.DDP: "DDP"}[self]

@@ -19,7 +19,7 @@ from typing import Any
 from gloaming.shows.config_files.checking import examples, quoted
 from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError, input_error
 from gloaming.shows.config_files.toml_lines import decoded
-from gloaming.shows.rig.model import read_universes
+from gloaming.shows.rig.model import read_port_addresses, read_universes
 from gloaming.shows.rig.tables import KINDS
 
 SEPARATORS = ",;\t"
@@ -69,6 +69,8 @@ FIRST = (
 )
 ALL = tuple(dict.fromkeys((*FIRST, *chain(*COLUMNS.values(), *LENT.values()))))
 """Every column, in the order in which they are written."""
+RANGES = ("universes", "port_addresses")
+"""The columns whose ranges are written "1 to 24"."""
 WITHOUT_UNIT = {
     name: column for column in ALL for name, _, unit in [column.rpartition("_")] if unit in ("a", "ma", "m")
 }
@@ -156,7 +158,7 @@ def write_cell(key: str, value: Any, decimal_comma: bool) -> str:
             text = repr(int(value) if value == int(value) else value)
             return text.replace(".", ",") if decimal_comma else text
         case str():
-            return re.sub(r"(\d)-(\d)", r"\1 to \2", value) if key == "universes" else value
+            return re.sub(r"(\d)-(\d)", r"\1 to \2", value) if key in RANGES else value
     items = [write_cell("", item, decimal_comma) for item in value]
     return (" | " if key == "line" else " ").join(items)
 
@@ -232,12 +234,19 @@ def _universes(text: str, example: str) -> str:
     return numbers
 
 
+def _port_addresses(text: str, example: str) -> str:
+    numbers = re.sub(r"\s+to\s+", "-", text)
+    read_port_addresses(numbers)
+    return numbers
+
+
 def _as_it_is(text: str, example: str) -> str:
     return text
 
 
 _READERS: dict[str, Callable[[str, str], Any]] = {
     "universes": _universes,
+    "port_addresses": _port_addresses,
     "order": lambda text, example: text.upper(),
     "lead": _as_it_is,
     "spread": _as_it_is,

@@ -15,6 +15,8 @@ from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.config_files.checking import OneLine, Table
 from gloaming.shows.config_files.errors import WrongValueError
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import port_address
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
@@ -46,6 +48,24 @@ def read_universes(text: object) -> tuple[int, ...]:
         numbers.extend(range(first, last + 1))
     if len(set(numbers)) != len(numbers):
         raise WrongValueError(f"{text!r} names a universe twice", hint)
+    return tuple(numbers)
+
+
+def read_port_addresses(text: object) -> tuple[int, ...]:
+    """Art-Net port-addresses, in the order of a controller's universes: "0:0:1", 1, "0:0:1-0:0:8,0:1:0" or a list."""
+    hint = 'as "0:0:1-0:0:8" (net:sub-net:universe) or "1-8" (numbers from 0 to 32767)'
+    numbers: list[int] = []
+    parts = [str(part) for part in text] if isinstance(text, list) else str(text).split(",")
+    for part in parts:
+        first, _, last = (one.strip() for one in part.partition("-"))
+        begin, end = port_address(first), port_address(last or first)
+        if isinstance(text, bool) or begin is None or end is None:
+            raise WrongValueError(f"{part.strip()!r} is not a port-address of 15 bits", hint)
+        if end < begin:
+            raise WrongValueError(f"{part.strip()!r} runs backwards", hint)
+        numbers.extend(range(begin, end + 1))
+    if len(set(numbers)) != len(numbers):
+        raise WrongValueError(f"{text!r} names a port-address twice", hint)
     return tuple(numbers)
 
 
@@ -108,6 +128,12 @@ Universes = Annotated[
     WithJsonSchema({"type": ["string", "integer", "array"], "title": "universes"}),
     Field(examples=['"1-24"']),
 ]
+PortAddresses = Annotated[
+    tuple[int, ...],
+    BeforeValidator(read_port_addresses),
+    WithJsonSchema({"type": ["string", "integer", "array"], "title": "port-addresses"}),
+    Field(examples=['"0:0:1-0:0:8"']),
+]
 ShortLength = Annotated[
     int,
     BeforeValidator(read_short_length),
@@ -153,12 +179,27 @@ class Controller(Named):
     """Sends by multicast too, if there is a host."""
     universes: Universes
     """The universes that it receives (E1.31 9.1.1: 1 to 63999)."""
+    protocol: Annotated[
+        ProtocolName,
+        WithJsonSchema({"type": "string", "enum": [*ProtocolName]}),
+        Field(examples=['"artnet"']),
+    ] = ProtocolName.E131
+    """The protocol of its data: e131, artnet or ddp."""
+    port_addresses: PortAddresses = ()
+    """Art-Net: the port-address of each of its universes, in order. Without it, those with the same numbers."""
+    broadcast: bool = False
+    """Art-Net: sends its data to every machine of the network, for a controller that takes no unicast."""
     lead: ShortLength = 0
     """How much earlier its packets are sent, for a slow controller. At most 1000 ms."""
     spread: ShortLength = 0
     """How long the packets of a frame are spread over, for a controller with a small buffer. At most 1000 ms."""
     brightness: Annotated[float, Field(gt=0, le=1, examples=["0.3"])] = 1.0
     """The brightness that is set in the controller itself. Survey and limiter multiply currents by it."""
+
+    @cached_property
+    def port_address_of(self) -> dict[int, int]:
+        """The Art-Net port-address of each of its universes."""
+        return dict(zip(self.universes, self.port_addresses or self.universes, strict=True))
 
 
 class Circuit(Named):

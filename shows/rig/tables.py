@@ -62,6 +62,8 @@ def _as_written(key: str, value: Any) -> Any:
     """A value as it is written in TOML."""
     if key == "universes":
         return ranges(value)
+    if key == "port_addresses":
+        return ranges(value)
     if key in ("lead", "spread"):
         return f"{Decimal(value) / MS_NS:f} ms"
     return value

@@ -48,6 +48,7 @@ SETUP: dict[str, Any] = {
     "cuts": [],
     "boards": [],
     "yields": False,
+    "art_sync": False,
 }
 """A `setup` without its universes."""
 SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None, "areas": []}
@@ -163,7 +164,8 @@ def running_transmitter(
 def universe(number: int, *hosts: str, slots: int = 510, multicast: bool | str = False, **more: int) -> dict[str, Any]:
     """One universe of a `setup`."""
     everywhere = (*hosts, *GROUPS[multicast])
-    return {"number": number, "slots": slots, "hosts": everywhere, "lead_ns": 0, "spread_ns": 0, **more}
+    sent = {"lead_ns": 0, "spread_ns": 0, "protocol": "e131", "port_address": None}
+    return {"number": number, "slots": slots, "hosts": everywhere, **sent, **more}
 
 
 def segment(from_ns: int, until_ns: int, level: tuple[float, float] = (1.0, 1.0), **more: Any) -> dict[str, Any]:

@@ -1,0 +1,29 @@
+"""Art-Net 4: its numbers, and port-addresses as controllers' pages write them. No sockets, no state.
+
+Facts of the Art-Net 4 specification come from memory. Tests compare them with tshark and with other programs.
+"""
+
+from __future__ import annotations
+
+import re
+
+PORT = 6454
+PORT_ADDRESS_MAX = 0x7FFF
+"""A port-address has 15 bits: 7 of the net, 4 of the sub-net, 4 of the universe."""
+BROADCAST = "broadcast"
+"""Instead of a host: the broadcast address of the interface."""
+
+_WRITTEN = re.compile(r"(\d{1,3}):(\d{1,2}):(\d{1,2})")
+
+
+def port_address(text: str) -> int | None:
+    """A port-address from "net:sub-net:universe" or from its number. None if it is neither, or beyond 15 bits."""
+    if found := _WRITTEN.fullmatch(text):
+        net, sub_net, universe = map(int, found.groups())
+        return (net << 8 | sub_net << 4 | universe) if net <= 127 and max(sub_net, universe) <= 15 else None
+    return int(text) if re.fullmatch(r"\d{1,5}", text) and int(text) <= PORT_ADDRESS_MAX else None
+
+
+def as_written(number: int) -> str:
+    """A port-address as "net:sub-net:universe"."""
+    return f"{number >> 8}:{number >> 4 & 15}:{number & 15}"
