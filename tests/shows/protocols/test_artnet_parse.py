@@ -1,0 +1,72 @@
+"""Art-Net packets as they are read."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import pytest
+
+from gloaming.shows.protocols.artnet.parse import DmxHead, read_dmx
+from tests.daemon.transmitter.process_harness import run
+from tests.tools import needs
+
+
+def art_dmx(sequence: int, physical: int, port_address: int, slots: bytes) -> bytes:
+    """An ArtDmx packet, by the table of Art-Net 4 (from memory)."""
+    net, low = divmod(port_address, 256)
+    head = (
+        b"Art-Net\0" + struct.pack("<H", 0x5000) + struct.pack(">HBBBBH", 14, sequence, physical, low, net, len(slots))
+    )
+    return head + slots
+
+
+GOOD = art_dmx(7, 1, 0x123, bytes(range(24)))
+
+
+def test_the_head_of_an_art_dmx_packet_is_read() -> None:
+    assert read_dmx(GOOD) == DmxHead(sequence=7, physical=1, port_address=0x123, slots=24)
+    assert read_dmx(art_dmx(0, 0, 0x7FFF, bytes(512)) + b"more") == DmxHead(0, 0, 0x7FFF, 512)
+    assert read_dmx(memoryview(art_dmx(0, 0, 0, bytes(3)))) == DmxHead(0, 0, 0, 3)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        pytest.param(b"", id="nothing"),
+        pytest.param(GOOD[:17], id="a head cut short"),
+        pytest.param(GOOD[:-1], id="fewer bytes than slots"),
+        pytest.param(GOOD[:18], id="no slots"),
+        pytest.param(art_dmx(1, 0, 1, b""), id="a length of 0"),
+        pytest.param(art_dmx(1, 0, 1, bytes(513)), id="more than 512 slots"),
+        pytest.param(art_dmx(1, 0, 0x8001, bytes(2)), id="a port-address of 16 bits"),
+        pytest.param(GOOD[:8] + b"\0\x52" + GOOD[10:], id="ArtSync"),
+        pytest.param(GOOD[:8] + b"\x50\0" + GOOD[10:], id="an op code with its bytes exchanged"),
+        pytest.param(GOOD[:11] + b"\x0d" + GOOD[12:], id="protocol version 13"),
+        pytest.param(b"art-net\0" + GOOD[8:], id="another identifier"),
+    ],
+)
+def test_another_datagram_is_no_art_dmx_packet(data: bytes) -> None:
+    assert read_dmx(data) is None
+
+
+@needs("tshark")
+def test_tshark_reads_the_same_fields(tmp_path: Path) -> None:
+    packets = [GOOD, art_dmx(255, 3, 0x7FFF, bytes(512)), art_dmx(0, 0, 16, bytes(2))]
+    with (tmp_path / "packets").open("wb") as file:
+        file.write(struct.pack("<IHHIIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 101))  # LINKTYPE_RAW
+        for packet in packets:
+            udp = struct.pack(">HHHH", 6454, 6454, 8 + len(packet), 0) + packet
+            ip = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), 0, 0, 64, 17, 0, b"\xc0\0\2\7", b"\xc0\0\2\xff")
+            file.write(struct.pack("<IIII", 0, 0, len(ip + udp), len(ip + udp)) + ip + udp)
+    fields = [f"artnet.output.{name}" for name in ("sequence", "physical", "universe", "length")]
+    words = [
+        "tshark",
+        "-r",
+        str(tmp_path / "packets"),
+        "-T",
+        "fields",
+        *(word for one in fields for word in ("-e", one)),
+    ]
+    read = [tuple(int(value, 0) for value in line.split()) for line in run(*words).splitlines()]
+    assert read == [read_dmx(packet) for packet in packets]
