@@ -16,7 +16,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, BinaryIO, TextIO
 
-from gloaming.api.cli.live import call_for
+from gloaming.api.cli.http_call import call_for
 from gloaming.api.cli.parser import SITE, STATE, Commands, Group, Parser, SiteWord, add_command, argument, one_of
 from gloaming.api.cli.progress import bar, bars
 from gloaming.api.cli.survey import report as print_survey

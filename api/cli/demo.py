@@ -17,7 +17,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gloaming.api.cli.live import direct_opener
+from gloaming.api.cli.http_call import direct_opener
 from gloaming.api.cli.parser import Commands, Group, Parser, add_command, answer, argument
 from gloaming.api.cli.progress import StatusLine, bars, coloured
 from gloaming.shows.config_files.errors import ConfigError, InputError

@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from gloaming.api.cli.live import call, call_for
+from gloaming.api.cli.http_call import call, call_for
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer, argument
 from gloaming.api.cli.progress import bar
 from gloaming.shows.config_files.errors import ConfigError, InputError

@@ -21,7 +21,7 @@ from urllib.parse import urlsplit
 
 from pydantic import TypeAdapter, ValidationError
 
-from gloaming.api.cli.live import TIMEOUT_S
+from gloaming.api.cli.http_call import TIMEOUT_S
 from gloaming.daemon.planner.uploads import BLOCK_BYTES
 from gloaming.daemon.service.private_file import write_private
 

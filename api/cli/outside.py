@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from gloaming.api.cli.live import call, refused
+from gloaming.api.cli.http_call import call
+from gloaming.api.cli.live import refused
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer, argument
 
 

@@ -9,7 +9,8 @@ import sys
 from contextlib import suppress
 from typing import Any
 
-from gloaming.api.cli.live import call, refused
+from gloaming.api.cli.http_call import call
+from gloaming.api.cli.live import refused
 from gloaming.api.cli.parser import (
     Argument,
     Commands,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from gloaming.api.cli.live import call, refused
+from gloaming.api.cli.http_call import call
+from gloaming.api.cli.live import refused
 from gloaming.api.cli.parser import (
     JSON,
     PLANNER,

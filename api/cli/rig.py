@@ -122,7 +122,7 @@ def export_rig(args: argparse.Namespace) -> int:
 def print_sheet(args: argparse.Namespace) -> int:
     """`rig sheet`."""
     from gloaming.api.cli.frames_verbs import apart
-    from gloaming.daemon.planner.store import read_repairs
+    from gloaming.daemon.planner.stored_rows import read_repairs
     from gloaming.daemon.reports.sheet_html import page
     from gloaming.shows.replacing import replacing
     from gloaming.shows.rig.load import load_rig

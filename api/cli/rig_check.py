@@ -6,7 +6,8 @@ import argparse
 from textwrap import fill
 from typing import Any
 
-from gloaming.api.cli.live import call, end_all, print_taken, refused
+from gloaming.api.cli.http_call import call
+from gloaming.api.cli.live import end_all, print_taken, refused
 from gloaming.api.cli.parser import COLUMNS, Commands, Group, Parser, SiteWord, add_command, argument, one_of
 from gloaming.daemon.direction.overrides import CHECKS, TERMS, Kind
 from gloaming.shows.rig.pattern_names import COLOURS, KINDS

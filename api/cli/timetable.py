@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
-from gloaming.api.cli.live import ZONE, call
+from gloaming.api.cli.http_call import call
+from gloaming.api.cli.live import ZONE
 from gloaming.api.cli.parser import Argument, Commands, Group, Parser, SiteWord, add_command, answer, argument, one_of
 from gloaming.api.cli.progress import bar
 from gloaming.api.cli.where import site_of

@@ -15,9 +15,9 @@ from gloaming.api.http.schemas.base import config_error
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.outside import NoSuchTableError
+from gloaming.daemon.planner.push_state import PushError, PushProblem
 from gloaming.daemon.planner.repairs import UnknownRepairError
 from gloaming.daemon.planner.site_files import ConflictCode, SiteConflictError
-from gloaming.daemon.planner.site_push import PushError, PushProblem
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 

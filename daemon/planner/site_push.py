@@ -1,7 +1,6 @@
 """A site that another board pushes: compared, received, checked, and taken over at an instant or not at all.
 
-One push at a time. Who pushes asks often; a push that nobody asks about makes room for the next one. `STATES` says what
-follows what.
+One push at a time. Who pushes asks often; a push that nobody asks about makes room for the next one.
 """
 
 from __future__ import annotations
@@ -11,18 +10,17 @@ import logging
 import secrets
 import shutil
 from collections.abc import Callable, Coroutine, Mapping
-from dataclasses import dataclass, field
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.planner.push_state import STATES, Push, PushError, PushProblem, PushState
 from gloaming.daemon.planner.site_files import SiteConflictError, SiteFiles, encoded
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem, Upload, Uploads, size
 from gloaming.daemon.service.private_file import why_closed
 from gloaming.daemon.site.board_name import board_name
-from gloaming.daemon.site.editing import Files, digest, read_files
+from gloaming.daemon.site.editing import digest, read_files
 from gloaming.daemon.site.file_hashes import FileHashes
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.staging import Plan, PushedFile, Stage, path_problem
@@ -39,76 +37,6 @@ AHEAD_NS = 60 * SECOND_NS
 """An instant that is further ahead is a mistake of a clock."""
 ERRORS_MAX = 20
 WAIT_S = 0.2
-
-
-class PushState(StrEnum):
-    """How far a push is."""
-
-    COMPARING = "comparing"
-    RECEIVING = "receiving"
-    CHECKING = "checking"
-    READY = "ready"
-    AGREED = "agreed"
-    TAKEN = "taken"
-    REFUSED = "refused"
-    DROPPED = "dropped"
-
-
-STATES = {
-    PushState.COMPARING: (PushState.RECEIVING,),
-    PushState.RECEIVING: (PushState.CHECKING,),
-    PushState.CHECKING: (PushState.READY, PushState.AGREED),  # agreed: again, after a restart
-    PushState.READY: (PushState.AGREED,),
-    PushState.AGREED: (PushState.TAKEN,),
-}
-"""What may follow each state. Each of these may also end as refused or dropped."""
-
-
-class PushProblem(StrEnum):
-    """Why a request about a push is refused."""
-
-    BOARD = "board"
-    BUSY = "busy"
-    CLOCK = "clock"
-    FILE = "file"
-    STATE = "state"
-    UNKNOWN = "unknown"
-
-
-class PushError(Exception):
-    """A request that is refused: `code` for programs, the text for people."""
-
-    def __init__(self, code: PushProblem, text: str) -> None:
-        super().__init__(text)
-        self.code = code
-
-
-@dataclass
-class Push:
-    """A site on its way. `wanted` has the files that do not lie here; `done` of `of` bytes were read, to compare or to
-    check them."""
-
-    id: str
-    who: str
-    since_ns: int
-    heard_ns: int
-    """When somebody asked about it last, by the monotonic clock."""
-    texts: Files
-    files: tuple[PushedFile, ...]
-    state: PushState = PushState.COMPARING
-    wanted: tuple[PushedFile, ...] = ()
-    changed: tuple[PushedFile, ...] = ()
-    """The files that differ from those in their places."""
-    done: int = 0
-    of: int = 0
-    errors: list[str] = field(default_factory=list)
-    """Why it is refused, line by line."""
-    before: str = ""
-    """The version of the site's files with which it was compared."""
-    site: Site | None = None
-    plan: Plan | None = None
-    begun: bool = False
-    taken_ns: int | None = None
 
 
 class SitePush:

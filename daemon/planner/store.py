@@ -11,14 +11,13 @@ import json
 import sqlite3
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator
-from contextlib import closing, nullcontext, suppress
-from dataclasses import asdict, astuple, fields, replace
-from fractions import Fraction
+from contextlib import closing, nullcontext
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
-from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.shared_fact import MARK_BITS
 from gloaming.daemon.direction.states import ROUTINE, STATES
 from gloaming.daemon.planner.state_file import (
@@ -31,11 +30,19 @@ from gloaming.daemon.planner.state_file import (
     put_aside,
     read_only,
 )
+from gloaming.daemon.planner.stored_rows import (
+    KINDS,
+    SINCE,
+    end_statement,
+    override_statement,
+    overrides_in,
+    repair_statement,
+    repairs_in,
+)
 from gloaming.daemon.reports.journal_lines import ZONE_KIND, Row, between, newest
 from gloaming.daemon.service.log import LOG, Seldom, with_count
 from gloaming.daemon.service.private_file import why_closed
-from gloaming.shows.rig.patterns import Pattern
-from gloaming.shows.rig.repairs import Fault, Repair
+from gloaming.shows.rig.repairs import Repair
 from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000
@@ -47,14 +54,6 @@ APART = 1 << 48
 """If the file cannot be read, new ids begin here, so that none is used twice."""
 TABLES = ("override", "device", "fact", "journal", "repair")
 STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.items()}
-_KINDS = tuple(str(kind) for kind in Kind)
-_FAULTS = tuple(str(fault) for fault in Fault)
-_REPAIR_COLUMNS = "id, part, pixel, fault, note, at_ns, who, mended_ns, mended_by"
-_FIELDS = tuple(field.name for field in fields(Override))
-_COLUMNS = ", ".join("rig_check" if name == "check" else name for name in _FIELDS)
-_EMPTY = {"why": "", "hold": "", "author": "", "version": 1, "changed_by": "", "ended_by": ""}
-"""What no value means in a column that an older file does not have."""
-_SINCE = f"min(until_ns, ifnull(ended_ns, until_ns)) >= ? AND kind IN {_KINDS}"
 
 
 class DeviceStore(Protocol):
@@ -154,7 +153,7 @@ class Store:
             raise sqlite3.DatabaseError(f"a row makes no sense: {error}") from None
 
     def _note_unknown_kinds(self) -> None:
-        found = self._db.execute(f"SELECT DISTINCT kind FROM override WHERE kind NOT IN {_KINDS} ORDER BY kind")
+        found = self._db.execute(f"SELECT DISTINCT kind FROM override WHERE kind NOT IN {KINDS} ORDER BY kind")
         if kinds := ", ".join(repr(str(kind)) for (kind,) in found):
             self._notices.append(f"overrides of kinds that this version does not know are kept and ignored: {kinds}")
 
@@ -236,7 +235,7 @@ class Store:
     def add(self, override: Override, ends: Iterable[Override] = ()) -> None:
         """Store an override under its id, and the end of those that it ends, in one transaction."""
         ended = [one.id for one in ends]
-        self._put((override,), *(_update_end(id, override.at_ns, override.changed_by) for id in ended))
+        self._put((override,), *(end_statement(id, override.at_ns, override.changed_by) for id in ended))
         self._report(override.id, *ended)
 
     def move(self, overrides: Iterable[Override], name: str, value: str) -> None:
@@ -247,7 +246,7 @@ class Store:
 
     def end(self, id: int, at_ns: int, who: str = "") -> None:
         """End an override at an instant. `who` is the person who asks for that."""
-        self._write(_update_end(id, at_ns, self.board, who))
+        self._write(end_statement(id, at_ns, self.board, who))
         self._report(id)
 
     def take_over(self, overrides: Iterable[Override]) -> None:
@@ -257,7 +256,7 @@ class Store:
     def _put(self, overrides: Iterable[Override], *others: Statement) -> None:
         stored = tuple(overrides)
         self._numbers["override"] = max([self._numbers["override"], *(one.id for one in stored)])
-        self._write(*map(_insert, stored), *others)
+        self._write(*map(override_statement, stored), *others)
 
     def _report(self, *ids: int) -> None:
         for id in ids if self.board else ():
@@ -266,17 +265,17 @@ class Store:
 
     def override(self, id: int) -> Override | None:
         """An override; None where there is none, or one of a kind of a newer version."""
-        return next(iter(_overrides(self._db, f"kind IN {_KINDS} AND id = ?", id)), None)
+        return next(iter(overrides_in(self._db, f"kind IN {KINDS} AND id = ?", id)), None)
 
     def shared(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that several boards know, as far as they were asked to last until `since_ns` or later."""
         over = "CASE WHEN hold IS NULL THEN until_ns ELSE min(until_ns, ifnull(ended_ns, until_ns)) END"
-        where = f"id >= {1 << MARK_BITS} AND kind IN {_KINDS} AND {over} >= ?"
-        return _overrides(self._db, where, since_ns)
+        where = f"id >= {1 << MARK_BITS} AND kind IN {KINDS} AND {over} >= ?"
+        return overrides_in(self._db, where, since_ns)
 
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that were in force at `since_ns` or later, without kinds of a newer version."""
-        return _overrides(self._db, _SINCE, since_ns)
+        return overrides_in(self._db, SINCE, since_ns)
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
         """Write a line to the journal and to the service's log. The oldest lines are deleted."""
@@ -375,100 +374,24 @@ class Store:
 
     def repairs(self) -> tuple[Repair, ...]:
         """All marks, open and mended, without faults of a newer version."""
-        return _repairs(self._db)
+        return repairs_in(self._db)
 
     def add_repair(self, repair: Repair) -> Repair:
         """Store a mark under a new id."""
         repair = replace(repair, id=self._number("repair"))
-        self._write(_put_repair(repair))
+        self._write(repair_statement(repair))
         return repair
 
     def change_repair(self, repair: Repair, kept: int) -> None:
         """Store a mark that was mended. Of the mended ones, the newest are `kept`."""
         sql = "mended_ns IS NOT NULL AND id NOT IN (SELECT id FROM repair WHERE mended_ns IS NOT NULL"
         old = f"DELETE FROM repair WHERE {sql} ORDER BY mended_ns DESC, id DESC LIMIT ?)"
-        self._write(_put_repair(repair), (old, (kept,)))
+        self._write(repair_statement(repair), (old, (kept,)))
 
     def drop_repair(self, id: int) -> None:
         """Forget a mark."""
         self._write(("DELETE FROM repair WHERE id = ?", (id,)))
 
 
-def read_repairs(path: Path) -> tuple[Repair, ...]:
-    """The marks in the file of another process, as `Store.repairs`; none if it cannot be read."""
-    with suppress(sqlite3.Error):
-        if (file := read_only(path)) is not None:
-            with closing(file):
-                return _repairs(file)
-    return ()
-
-
-def _repairs(db: sqlite3.Connection) -> tuple[Repair, ...]:
-    rows = db.execute(f"SELECT {_REPAIR_COLUMNS} FROM repair WHERE fault IN {_FAULTS} ORDER BY id")
-    return tuple(Repair(id, part, pixel, Fault(fault), *others) for id, part, pixel, fault, *others in rows)
-
-
-def _put_repair(repair: Repair) -> Statement:
-    values = (*astuple(repair)[:3], str(repair.fault), *astuple(repair)[4:])
-    return f"INSERT OR REPLACE INTO repair ({_REPAIR_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?)", values
-
-
-def read_overrides(path: Path, since_ns: int) -> tuple[Override, ...]:
-    """The overrides in the file of another process, as `Store.overrides`; none if it cannot be read."""
-    with suppress(sqlite3.Error):
-        if (file := read_only(path)) is not None:
-            with closing(file):
-                return _overrides(file, _SINCE, since_ns)
-    return ()
-
-
-def _overrides(db: sqlite3.Connection, where: str, value: int) -> tuple[Override, ...]:
-    rows = db.execute(f"SELECT {_COLUMNS} FROM override WHERE {where} ORDER BY at_ns, id", (value,))
-    return tuple(map(_override, rows))
-
-
-def _override(row: tuple[Any, ...]) -> Override:
-    found = dict(zip(_FIELDS, row, strict=True))
-    found |= {name: usual for name, usual in _EMPTY.items() if found[name] is None}
-    read = {"kind": Kind(found["kind"]), "check": _read_check(found["check"]), "version": int(found["version"])}
-    flags = {name: bool(found[name]) for name in ("show_continues", "after")}
-    return Override(**{**found, **read, **flags})
-
-
-def _insert(override: Override) -> Statement:
-    found = {name: getattr(override, name) for name in _FIELDS}
-    found |= {name: None for name, usual in _EMPTY.items() if name != "version" and found[name] == usual}
-    found |= {"kind": str(override.kind), "check": _check_text(override.check)}
-    found |= {"show_continues": int(override.show_continues), "after": override.after or None}
-    places = ", ".join("?" * len(found))
-    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES ({places})", tuple(found.values())
-
-
-def _update_end(id: int, at_ns: int, board: str, who: str = "") -> Statement:
-    ended = "ended_ns = ?, version = ifnull(version, 1) + 1, changed_by = ?, ended_by = ?"
-    values = (at_ns, board or None, who or None, id)
-    return f"UPDATE override SET {ended} WHERE id = ? AND ended_ns IS NULL", values
-
-
 def _columns(db: sqlite3.Connection, table: str) -> list[str]:
     return [str(row[1]) for row in db.execute(f"PRAGMA table_info({table})")]
-
-
-def _check_text(check: Check | None) -> str | None:
-    if check is None:
-        return None
-    rate = [check.fps.numerator, check.fps.denominator]
-    pattern = asdict(check.pattern) if check.pattern else None
-    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate, "pattern": pattern})
-
-
-def _read_check(text: str | None) -> Check | None:
-    if text is None:
-        return None
-    found = json.loads(text)
-    pattern = found.get("pattern")
-    if pattern is not None:
-        known = {each.name: pattern[each.name] for each in fields(Pattern)}  # a newer version may have more
-        spans = tuple(tuple(span) for span in pattern["spans"])
-        pattern = Pattern(**{**known, "only": tuple(pattern["only"]), "spans": spans})
-    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]), pattern)

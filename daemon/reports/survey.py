@@ -21,7 +21,7 @@ from gloaming.daemon.integrations.host_names import HostNames
 from gloaming.daemon.integrations.reachability import look_once
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import verdict_at_a_start
-from gloaming.daemon.planner.store import read_overrides
+from gloaming.daemon.planner.stored_rows import read_overrides
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.reports.survey_boards import board_findings
 from gloaming.daemon.reports.survey_energy import Energy, energy

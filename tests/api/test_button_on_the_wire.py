@@ -8,7 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from gloaming.daemon.direction.decide import decide
-from gloaming.daemon.planner.store import read_overrides
+from gloaming.daemon.planner.stored_rows import read_overrides
 from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.api.evening import Evening, Seen, evening_apart, numbered

@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from gloaming.daemon.planner.store import read_overrides
+from gloaming.daemon.planner.stored_rows import read_overrides
 from tests.api.evening import evening_apart
 from tests.api.test_button_on_the_wire import BELLS, CALLED, FPS, prepare
 from tests.mosquitto import Mosquitto

@@ -7,7 +7,7 @@ from pydantic import Field
 from gloaming.api.http.schemas.answers import Answer, Instant
 from gloaming.api.http.schemas.base import Expected, RequestModel
 from gloaming.api.http.schemas.setup import SiteFilesRequest, UploadListed
-from gloaming.daemon.planner.site_push import PushState
+from gloaming.daemon.planner.push_state import PushState
 
 BYTES = Expected("{value!r} is not a number of bytes", "a whole number from 1 on")
 

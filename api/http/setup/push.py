@@ -11,7 +11,7 @@ from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas.push import PushGiven, PushRequest, TakeOverRequest
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.planner.site_push import Push
+from gloaming.daemon.planner.push_state import Push
 from gloaming.daemon.site.staging import PushedFile
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from gloaming.daemon.direction.decide import called_at, decide
-from gloaming.daemon.planner.store import read_overrides
+from gloaming.daemon.planner.stored_rows import read_overrides
 from gloaming.daemon.site.load import load_site
 from tests.api.evening import Seen, evening_apart, gloaming, numbered
 from tests.tools import needs

@@ -11,7 +11,8 @@ import pytest
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner import repairs
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.planner.store import Store, read_repairs
+from gloaming.daemon.planner.store import Store
+from gloaming.daemon.planner.stored_rows import read_repairs
 from gloaming.daemon.site.load import load_site
 from tests.api.house import StillClock, write_site
 

@@ -18,7 +18,7 @@ import pytest
 from gloaming.daemon.direction.decide import Decision, decide
 from gloaming.daemon.direction.merged import join, merged
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.planner.store import read_overrides
+from gloaming.daemon.planner.stored_rows import read_overrides
 from gloaming.daemon.site.load import Site, load_site
 from tests.three_boards import ADDRESSES, Board, ThreeBoards, three_boards
 from tests.tools import needs
