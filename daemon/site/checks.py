@@ -14,10 +14,12 @@ from gloaming.daemon.site.schema_outside import Hold, Trigger
 from gloaming.daemon.site.schema_rules import Performance
 from gloaming.daemon.timetable.rules import PerformanceRule
 from gloaming.daemon.timetable.zones import likely_place_mistake
+from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.checking import Table
-from gloaming.shows.config_files.errors import ConfigError
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode
 from gloaming.shows.config_files.known_names import Known, instead
 from gloaming.shows.framefile.reader import FrameFileInfo
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX
 from gloaming.shows.rig.model import Named, Rig
 from gloaming.shows.rig.zones import Spans, named_spans
@@ -117,6 +119,23 @@ def _values(path: Path, file: SiteFile) -> Iterator[ConfigError]:
         yield ConfigError(path, line_of(file.output), "output.fade", "fade is 10 s at most", 'as fade = "1 s"')
 
 
+def output_warnings(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigError]:
+    """Keys of output that are not in the protocol of a controller."""
+    output, code = file.output, ConfigErrorCode.NOT_IN_PROTOCOL
+    others = [one for one in rig.controller if one.protocol is not ProtocolName.E131]
+    for key in ("priority", "synchronization", "preview"):
+        if others and key in output.model_fields_set and getattr(output, key) is not False:
+            names = " and ".join(dict.fromkeys(one.protocol.words for one in others))
+            problem = f"it is not in {names}, for {listed(one.name for one in others)}"
+            hint = "remove it: no controller receives E1.31"
+            if len(others) < len(rig.controller):
+                hint = "it holds for the controllers with E1.31 alone"
+            yield ConfigError(path, line_of(output), f"output.{key}", problem, hint, code)
+    if output.art_sync and not any(one.protocol is ProtocolName.ARTNET for one in others):
+        hint = 'remove it, or write protocol = "artnet" at the controllers that receive Art-Net'
+        yield ConfigError(path, line_of(output), "output.art_sync", "no controller receives Art-Net", hint, code)
+
+
 def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, FrameFileInfo]) -> Iterator[ConfigError]:
     """Zones that the rig does not have or that are double, and performances whose pieces have no slot of their zone.
 
@@ -157,7 +176,7 @@ def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, Frame
 
 
 def board_errors(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigError]:
-    """Controllers that boards name and the rig does not have, and spares without a board."""
+    """Controllers that boards name and the rig does not have, and spares that cannot be."""
     controllers = sorted(one.name for one in rig.controller)
     mains = [one.name for one in file.board if not one.spare_for]
     spares: dict[str, str] = {}
@@ -168,6 +187,7 @@ def board_errors(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigError]:
                 yield ConfigError(path, line_of(board), f"board[{index}].controllers[{place}]", problem, hint)
         if board.spare_for is None:
             continue
+        fed = [name for one in file.board if one.name == board.spare_for for name in one.controllers or ()]
         key, first = f"board[{index}].spare_for", spares.setdefault(board.spare_for, board.place)
         if board.spare_for not in mains:
             problem = f"there is no board {board.spare_for!r} that has controllers"
@@ -176,6 +196,11 @@ def board_errors(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigError]:
         elif first != board.place:
             problem = f"{board.spare_for} has a spare already, at {first}"
             yield ConfigError(path, line_of(board), key, problem, "remove one: two spares would have one priority")
+        elif without := [one for one in rig.controller if one.name in fed and one.protocol is not ProtocolName.E131]:
+            name, words = without[0].name, without[0].protocol.words
+            problem = f"{board.spare_for} feeds {name} by {words}, which has no priority: both boards would send to it"
+            hint = f"remove this board, or let a board that has no spare feed {name}"
+            yield ConfigError(path, line_of(board), key, problem, hint)
         elif file.output.priority == 0:
             problem, hint = "a spare needs a lower priority than 0", "give output.priority 1 or more, as priority = 100"
             yield ConfigError(path, line_of(board), key, problem, hint)

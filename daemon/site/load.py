@@ -14,7 +14,15 @@ from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.site.board_name import board_name
-from gloaming.daemon.site.checks import board_errors, errors_in, line_of, reaches, unlikely_place, zone_errors
+from gloaming.daemon.site.checks import (
+    board_errors,
+    errors_in,
+    line_of,
+    output_warnings,
+    reaches,
+    unlikely_place,
+    zone_errors,
+)
 from gloaming.daemon.site.schema import ClockTable, Neighbours, OutputTable, Phone, Show, SiteFile, Sound, SurveyTable
 from gloaming.daemon.site.schema_boards import Board, Sharing
 from gloaming.daemon.site.schema_delivery import Alert, Hook
@@ -302,7 +310,14 @@ def load_site(
         digest=_digest(path, pieces) if file.board else "",
         problems=on_their_lines(path, problems),
         missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file, now_at)),
-        warnings=on_their_lines(path, [*unlikely_place(path, place), *_too_fast(path, file, rig, pieces)]),
+        warnings=on_their_lines(
+            path,
+            [
+                *unlikely_place(path, place),
+                *output_warnings(path, file, rig),
+                *_too_fast(path, file, rig, pieces),
+            ],
+        ),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
     return site

@@ -16,6 +16,7 @@ class ConfigErrorCode(StrEnum):
     WRONG_TYPE = "wrong-type"
     DATES_NOT_SERVED = "dates-not-served"
     UNIVERSE_WITHOUT_CONTROLLER = "universe-without-controller"
+    NOT_IN_PROTOCOL = "not-in-protocol"
 
 
 @dataclass(frozen=True, slots=True)

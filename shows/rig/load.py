@@ -11,6 +11,7 @@ from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import Known, instead
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, Zone, is_loopback, port_name
+from gloaming.shows.rig.protocol_keys import protocol_errors
 
 CIRCLE_MAX = 6
 """The most strings of a circle that its error names."""
@@ -33,7 +34,7 @@ def complete(path: Path, rig: Rig) -> tuple[Rig, Errors]:
     Complete means: a string with `after` has its controller, universe and slot. Each port that a string names has a
     table, with its fuse. A string has the supply of its port.
     """
-    errors = [*_names(path, rig), *_owners(path, rig), *_references(path, rig)]
+    errors = [*_names(path, rig), *_owners(path, rig), *_protocols(path, rig), *_references(path, rig)]
     strings = in_place(path, rig.string, errors)
     ports = _ports(path, rig.port, strings, errors)
     rig = rig.model_copy(update={"port": tuple(ports.values()), "string": tuple(_on_ports(strings, ports))})
@@ -79,6 +80,11 @@ def _owners(path: Path, rig: Rig) -> Iterator[ConfigError]:
                 yield _at(path, controller, f"controller[{index}].universes", problem, hint)
                 break
             owner[number] = controller
+
+
+def _protocols(path: Path, rig: Rig) -> Iterator[ConfigError]:
+    for index, key, problem, hint in protocol_errors(rig.controller):
+        yield _at(path, rig.controller[index], f"controller[{index}].{key}", problem, hint)
 
 
 def _references(path: Path, rig: Rig) -> Iterator[ConfigError]:

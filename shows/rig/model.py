@@ -53,20 +53,28 @@ def read_universes(text: object) -> tuple[int, ...]:
 
 def read_port_addresses(text: object) -> tuple[int, ...]:
     """Art-Net port-addresses, in the order of a controller's universes: "0:0:1", 1, "0:0:1-0:0:8,0:1:0" or a list."""
-    hint = 'as "0:0:1-0:0:8" (net:sub-net:universe) or "1-8" (numbers from 0 to 32767)'
+    hint = 'as "0:0:1-0:0:8" (net 0 to 127, sub-net 0 to 15, universe 0 to 15) or "1-8" (numbers 0 to 32767)'
     numbers: list[int] = []
     parts = [str(part) for part in text] if isinstance(text, list) else str(text).split(",")
     for part in parts:
         first, _, last = (one.strip() for one in part.partition("-"))
         begin, end = port_address(first), port_address(last or first)
         if isinstance(text, bool) or begin is None or end is None:
-            raise WrongValueError(f"{part.strip()!r} is not a port-address of 15 bits", hint)
+            raise WrongValueError(f"{part.strip()!r} is not a port-address of Art-Net", hint)
         if end < begin:
             raise WrongValueError(f"{part.strip()!r} runs backwards", hint)
         numbers.extend(range(begin, end + 1))
     if len(set(numbers)) != len(numbers):
         raise WrongValueError(f"{text!r} names a port-address twice", hint)
     return tuple(numbers)
+
+
+def read_protocol(text: object) -> ProtocolName:
+    """A protocol as rig.toml writes it, or as the page of a controller does: "Art-Net", "DDP", "E1.31", "sACN"."""
+    written = re.sub(r"[^a-z0-9]", "", str(text).lower())
+    if written not in (*ProtocolName, "sacn"):
+        raise WrongValueError(f"{text!r} is not a protocol", 'as "e131" (E1.31, streaming ACN), "artnet" or "ddp"')
+    return ProtocolName.E131 if written == "sacn" else ProtocolName(written)
 
 
 def read_short_length(text: object) -> int:
@@ -174,17 +182,18 @@ class Controller(Named):
     """
 
     host: Annotated[str, AfterValidator(_host), Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
-    """Its IP address or its host name (RFC 1123 2.1), for unicast. Without it, its data are sent by multicast."""
+    """Its IP address or its host name (RFC 1123 2.1), for unicast. Without it, E1.31 is sent by multicast."""
     multicast: bool = False
-    """Sends by multicast too, if there is a host."""
+    """E1.31: sends by multicast too, if there is a host."""
     universes: Universes
     """The universes that it receives (E1.31 9.1.1: 1 to 63999)."""
     protocol: Annotated[
         ProtocolName,
+        BeforeValidator(read_protocol),
         WithJsonSchema({"type": "string", "enum": [*ProtocolName]}),
         Field(examples=['"artnet"']),
     ] = ProtocolName.E131
-    """The protocol of its data: e131, artnet or ddp."""
+    """The protocol of its data: E1.31, Art-Net or DDP."""
     port_addresses: PortAddresses = ()
     """Art-Net: the port-address of each of its universes, in order. Without it, those with the same numbers."""
     broadcast: bool = False
@@ -195,6 +204,18 @@ class Controller(Named):
     """How long the packets of a frame are spread over, for a controller with a small buffer. At most 1000 ms."""
     brightness: Annotated[float, Field(gt=0, le=1, examples=["0.3"])] = 1.0
     """The brightness that is set in the controller itself. Survey and limiter multiply currents by it."""
+
+    @property
+    def by_multicast(self) -> bool:
+        """Whether its data are sent by multicast, alone or too."""
+        return self.protocol is ProtocolName.E131 and (self.multicast or self.host is None)
+
+    def way(self, address: str | None = None) -> str:
+        """How its data go to it, as text for a person. `address` is that of its host name, where it is known."""
+        at = f" at {address}" if address and address != self.host else ""
+        ways = [f"to {self.host}{at}"] if self.host else []
+        ways += ["by broadcast"] if self.broadcast else ["by multicast"] if self.by_multicast else []
+        return f"{self.protocol.words} {' and '.join(ways)}"
 
     @cached_property
     def port_address_of(self) -> dict[int, int]:
