@@ -10,6 +10,8 @@ from ipaddress import IPv4Address, IPv4Interface, IPv6Address, IPv6Interface, ip
 import ifaddr
 
 SIOCGIFFLAGS, IFF_RUNNING = 0x8913, 0x40
+BROADCAST_ANY = "255.255.255.255"
+"""The broadcast address of whatever network a packet is sent to (RFC 919, 7)."""
 
 
 def addresses() -> list[tuple[int, IPv4Interface | IPv6Interface]]:
@@ -28,6 +30,16 @@ def index_of(address: IPv4Address | IPv6Address) -> int | None:
     """
     found = next((index for index, one in addresses() if one.ip == address), None)
     return socket.if_nametoindex("lo") if found is None and address.is_loopback else found
+
+
+def broadcast_of(index: int, address: str | None = None) -> str:
+    """The IPv4 broadcast address of an interface, by its index: that of its network with `address`, or of its first.
+
+    `BROADCAST_ANY` if it has no network with a broadcast address (RFC 3021: one of two addresses has none).
+    """
+    here = [one for at, one in addresses() if at == index and isinstance(one, IPv4Interface)]
+    networks = [one.network for one in sorted(here, key=lambda one: str(one.ip) != address)]
+    return next((str(one.broadcast_address) for one in networks if one.prefixlen < 31), BROADCAST_ANY)
 
 
 def has_carrier(index: int) -> bool:

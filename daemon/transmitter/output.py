@@ -12,12 +12,15 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from gloaming.daemon.score.setup import Setup, Target
-from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, SendBatch, batches
+from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, SendBatch, batches, is_ipv6
 from gloaming.daemon.transmitter.counters import Counters, Part, Totals
 from gloaming.daemon.transmitter.frame_mixer import FrameMixer
 from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.daemon.transmitter.udp_sender import UdpSender
 from gloaming.shows.framefile.layout import every_nth
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import BROADCAST
+from gloaming.shows.protocols.artnet.build import ArtNet
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 from gloaming.shows.protocols.e131.build import E131
 from gloaming.shows.protocols.packets import Bytes, KeepAlive, PacketBlock, PacketProtocol, Portion, Synchronization
@@ -30,15 +33,22 @@ LEAP = 64
 older (6.7.2)."""
 PART_NS_MIN = 500_000
 """The shortest time between two parts of a spread frame."""
-Receiver = tuple[PacketProtocol, str]
-"""A protocol, and a host that receives it."""
+Receiver = tuple[PacketProtocol, str, str]
+"""A protocol, and the host and the address to which its synchronization packets go."""
 
 
-def protocols_of(setup: Setup) -> dict[PacketProtocol, tuple[Target, ...]]:
-    """The protocols of a setup, each with its targets."""
-    head = setup.heading
-    e131 = E131(head.cid, head.source_name, head.priority, head.synchronization or 0, head.preview, setup.sequence_from)
-    return {e131: setup.targets}
+def protocols_of(setup: Setup, broadcast: str) -> dict[PacketProtocol, tuple[Target, ...]]:
+    """The protocols of a setup and their targets, E1.31 first. `broadcast` is the address to which it is sent."""
+    head, begin = setup.heading, setup.sequence_from
+    targets = {name: tuple(one for one in setup.targets if one.protocol is name) for name in ProtocolName}
+    port_addresses = {one.number: one.port_address or 0 for one in targets[ProtocolName.ARTNET]}
+    made: dict[ProtocolName, PacketProtocol] = {
+        ProtocolName.E131: E131(
+            head.cid, head.source_name, head.priority, head.synchronization or 0, head.preview, begin
+        ),
+        ProtocolName.ARTNET: ArtNet(port_addresses, broadcast, setup.art_sync, begin),
+    }
+    return {protocol: targets[name] for name, protocol in made.items() if targets[name]}
 
 
 def portions(targets: tuple[Target, ...], offsets: Mapping[int, int]) -> tuple[Portion, ...]:
@@ -84,7 +94,7 @@ class PacketGroup:
         self, output: Output, lead_ns: int, members: list[PacketBlock], syncs: dict[Receiver, Synchronization]
     ) -> None:
         self.output, self.lead_ns, self.blocks, self._syncs = output, lead_ns, members, syncs
-        self._counted = {sync: protocol for (protocol, _), sync in syncs.items()}
+        self._counted = {sync: protocol for (protocol, _, _), sync in syncs.items()}
         protocols = {block.protocol for block in members}
         rates = [protocol.keep_alive for protocol in protocols]
         self.keep_alive = KeepAlive(max(one.packets for one in rates), min(one.every_ns for one in rates))
@@ -122,8 +132,8 @@ class PacketGroup:
             cut.setdefault((block.offset_ns, step), []).append(block)
         made = {key: [one for block in cut[key] for one in batches(block, self._offload)] for key in sorted(cut)}
         syncs = [
-            SendBatch(host, protocol.synchronization_address(host), protocol.port, sync.packet, 1, len(sync.packet), ())
-            for (protocol, host), sync in self._syncs.items()
+            SendBatch(host, address, protocol.port, sync.packet, 1, len(sync.packet), ())
+            for (protocol, host, address), sync in self._syncs.items()
         ]
         if syncs:
             made.setdefault((max(cut)[0], 0) if self._mixed else max(cut), []).extend(syncs)
@@ -243,7 +253,7 @@ def _synchronizations(members: dict[int, list[PacketBlock]]) -> dict[int, dict[R
     leads_of: dict[Receiver, dict[int, None]] = {}
     for lead, blocks in members.items():
         for block in blocks:
-            leads_of.setdefault((block.protocol, block.host), {})[lead] = None
+            leads_of.setdefault((block.protocol, *block.protocol.synchronization_to(block.host)), {})[lead] = None
     made: dict[tuple[PacketProtocol, tuple[int, ...]], Synchronization | None] = {}
     found: dict[int, dict[Receiver, Synchronization]] = {lead: {} for lead in members}
     for receiver, leads in leads_of.items():
@@ -273,23 +283,27 @@ class Output:
     def __init__(self, setup: Setup, totals: Totals | None = None) -> None:
         self.setup = setup
         self.mixer = FrameMixer({target.number: target.slots for target in setup.targets}, setup.unscaled, setup.cuts)
-        protocols = protocols_of(setup)
+        hosts = [host for target in setup.targets for host in target.hosts]
+        unicast = next((host for host in hosts if host not in (IPV4, IPV6, BROADCAST)), None)
+        ipv6 = any(host == IPV6 or is_ipv6(host) for host in hosts)
+        options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
+        artnet = [target for target in setup.targets if target.protocol is ProtocolName.ARTNET]
+        broadcasts = bool(artnet) and (setup.art_sync or BROADCAST in hosts)
+        self.sender = UdpSender(setup.interface, unicast, ipv6, broadcasts, *options)
+        protocols = protocols_of(setup, self.sender.broadcast)
         made = [
             block
             for protocol, targets in protocols.items()
             for block in protocol.blocks(portions(targets, self.mixer.offsets))
         ]
         self.hosts = frozenset(block.host for block in made)
-        unicast = next((block.host for block in made if block.host not in (IPV4, IPV6)), None)
         self._group = next((block.rows[0].address for block in made if block.host == IPV4), None)
         self._ipv6 = any(":" in block.rows[0].address for block in made)
-        options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
         self.totals = totals or Totals()
         self.errors: dict[str, int] = {}
         self.limiter = Limiter(setup.limits, self.mixer.offsets, self.mixer.slots) if setup.limits else None
         if self.limiter and self.limiter.needed:
             self.mixer.limit = self.limiter.limit
-        self.sender = UdpSender(setup.interface, unicast, self._ipv6, *options)
         leads = sorted({block.lead_ns for block in made}, reverse=True)
         members = {lead: [one for one in made if one.lead_ns == lead] for lead in leads}
         syncs = _synchronizations(members)

@@ -10,7 +10,7 @@ import struct
 from pathlib import Path
 
 from gloaming.daemon.transmitter.bulk import UDP_SEGMENT, Bulk, OneByOne, SendBatch, is_ipv6, sendmmsg_works
-from gloaming.shows.interfaces import index_of
+from gloaming.shows.interfaces import broadcast_of, index_of
 
 SEND_BUFFER_BYTES = 8 << 20
 ERROR_BUFFER_BYTES = 128 << 10
@@ -29,6 +29,8 @@ SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
 IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
 IP_MTU_DISCOVER, IP_PMTUDISC_PROBE = 10, 3
 """ip(7): packets are never fragmented, so the kernel need not number them."""
+IP_UNICAST_IF = 50
+"""ip(7): the interface of packets that are neither multicast nor bound to an interface (Linux 3.4)."""
 DISCARD_PORT = 9
 """RFC 863. Only used to look up a route; nothing is sent."""
 WAYS = ("offload", "sendmmsg", "plain")
@@ -66,10 +68,11 @@ def source_address(host: str) -> str | None:
 
 
 class UdpSender:
-    """An IPv4 socket and, if needed, an IPv6 socket, with large buffers. They never wait.
+    """An IPv4 socket and, if needed, one for IPv6 and one for broadcast, with large buffers. They never wait.
 
-    The sockets are not connected, so that a refusal from one controller never affects another. OSError if there is no
-    such interface.
+    The sockets are not connected, so that a refusal from one controller never affects another. Only packets for
+    `broadcast`, the broadcast address of the interface, are broadcast, and only there. OSError if there is no such
+    interface.
     """
 
     def __init__(
@@ -77,6 +80,7 @@ class UdpSender:
         interface: str | None,
         host: str | None = None,
         ipv6: bool = False,
+        broadcasts: bool = False,
         ttl: int = 20,
         dscp: int = 0,
         loop: bool = False,
@@ -86,17 +90,22 @@ class UdpSender:
         self.index = interface_index(interface, host)
         self.ipv4 = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self.ipv6 = socket.socket(socket.AF_INET6, socket.SOCK_DGRAM) if ipv6 else None
+        self.broadcaster = socket.socket(socket.AF_INET, socket.SOCK_DGRAM) if broadcasts else None
+        self.broadcast = self._broadcast()
         self._room_ms = self._tries = 0
         for sock in self._socks():
             sock.setblocking(False)
             _buffer(sock, SO_SNDBUFFORCE, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
             _buffer(sock, SO_RCVBUFFORCE, socket.SO_RCVBUF, ERROR_BUFFER_BYTES)
+            if sock.family == socket.AF_INET:
+                sock.setsockopt(socket.IPPROTO_IP, socket.IP_TTL, max(ttl, 64))
+                sock.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << 2)
+                sock.setsockopt(socket.IPPROTO_IP, IP_RECVERR, 1)
+                sock.setsockopt(socket.IPPROTO_IP, IP_MTU_DISCOVER, IP_PMTUDISC_PROBE)
         self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, ttl)
-        self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_TTL, max(ttl, 64))
-        self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << 2)
         self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_LOOP, loop)
-        self.ipv4.setsockopt(socket.IPPROTO_IP, IP_RECVERR, 1)
-        self.ipv4.setsockopt(socket.IPPROTO_IP, IP_MTU_DISCOVER, IP_PMTUDISC_PROBE)
+        if self.broadcaster:
+            self.broadcaster.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
         if self.ipv6:
             self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_HOPS, ttl)
             self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_TCLASS, dscp << 2)
@@ -107,16 +116,16 @@ class UdpSender:
         self.way = way if way in WAYS else usual
 
     def _socks(self) -> list[socket.socket]:
-        return [self.ipv4, *([self.ipv6] if self.ipv6 else [])]
+        return [sock for sock in (self.ipv4, self.ipv6, self.broadcaster) if sock]
 
     def close(self) -> None:
         for sock in self._socks():
             sock.close()
 
     def _choose_interface(self) -> None:
-        """Set the interface of multicast by its index, so that its address may change.
+        """Set the interface of multicast and broadcast by its index, so that its address may change.
 
-        An emulated kernel (qemu-user) may lack the option. Multicast then follows the routing table.
+        An emulated kernel (qemu-user) may lack an option. Packets then follow the routing table.
         """
         if not self.index:
             return
@@ -124,14 +133,26 @@ class UdpSender:
             self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, self._multicast_request())
             if self.ipv6:
                 self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_IF, self.index)
+            if self.broadcaster:
+                self.broadcaster.setsockopt(socket.IPPROTO_IP, IP_UNICAST_IF, struct.pack(">I", self.index))
         except OSError as error:
             if error.errno != errno.ENOPROTOOPT:
                 raise
 
+    def _broadcast(self) -> str:
+        """The broadcast address of the network that the interface's address, or the route to the host, names."""
+        named = self.interface or (source_address(self.host) if self.host else None)
+        return broadcast_of(self.index, named)
+
     def moved(self) -> bool:
-        """Whether the interface has another index now (unplugged and plugged in again). Then make a new sender."""
+        """Whether the interface has another index now (unplugged and plugged in again), or another broadcast address.
+
+        Then make a new sender.
+        """
         try:
-            return interface_index(self.interface, self.host) not in (0, self.index)
+            if interface_index(self.interface, self.host) not in (0, self.index):
+                return True
+            return self.broadcaster is not None and self._broadcast() != self.broadcast
         except OSError:
             return False
 
@@ -165,11 +186,16 @@ class UdpSender:
         """A sender of the batches for each socket that they need."""
         make = OneByOne if self.way == "plain" else Bulk
         made: list[Bulk | OneByOne] = []
-        for sock, ipv6 in ((self.ipv4, False), (self.ipv6, True)):
-            mine = [batch for batch in batches if is_ipv6(batch.address) == ipv6]
-            if mine and sock:
+        for sock in self._socks():
+            if mine := [batch for batch in batches if self._sock(batch.address) is sock]:
                 made.append(make(sock, mine, self.index))
         return made
+
+    def _sock(self, address: str) -> socket.socket | None:
+        """The socket for an address."""
+        if is_ipv6(address):
+            return self.ipv6
+        return self.broadcaster if self.broadcaster and address == self.broadcast else self.ipv4
 
     def new_frame(self) -> None:
         """Reset the wait and the retries for another frame."""
@@ -221,8 +247,7 @@ class UdpSender:
 
     def send_now(self, data: bytes, address: str, port: int) -> bool:
         """Send one packet that may get lost. Whether the kernel took it."""
-        sock = self.ipv6 if is_ipv6(address) else self.ipv4
-        if sock is None:
+        if (sock := self._sock(address)) is None:
             return False
         more = (0, self.index) if is_ipv6(address) else ()
         for _ in range(2):  # the first may get the error of another packet

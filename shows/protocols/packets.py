@@ -6,7 +6,7 @@ sequence numbers, repetition of unchanged data, synchronization, ends and announ
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
@@ -33,6 +33,20 @@ class PacketRow(NamedTuple):
     address: str
     universes: tuple[int, ...]
     begin: int
+
+
+def one_for_each_universe(
+    portions: Sequence[Portion], address: Callable[[str, int], str]
+) -> Iterator[tuple[Portion, tuple[PacketRow, ...]]]:
+    """The rows of each block, if each packet has one universe, and a portion that is like all of its block.
+
+    Packets of one length that leave together for one host are a block. `address` is that of a host and a universe.
+    """
+    together: dict[tuple[int, int, str, int], list[Portion]] = {}
+    for one in portions:
+        together.setdefault((one.lead_ns, one.offset_ns, one.host, one.slots), []).append(one)
+    for there in together.values():
+        yield there[0], tuple(PacketRow(address(one.host, one.universe), (one.universe,), one.begin) for one in there)
 
 
 class KeepAlive(NamedTuple):
@@ -82,8 +96,8 @@ class PacketProtocol(Protocol):
     def synchronization(self) -> Synchronization | None:
         """A synchronization packet. None: packets are shown at once."""
 
-    def synchronization_address(self, host: str) -> str:
-        """The address at which a host receives synchronization packets."""
+    def synchronization_to(self, host: str) -> tuple[str, str]:
+        """Where the synchronization packets for a host go: a host and its address."""
 
     def announcements(self, universes: tuple[int, ...], ipv6: bool) -> tuple[tuple[str, bytes], ...]:
         """Addresses and packets that announce the universes, also by IPv6 if `ipv6`."""

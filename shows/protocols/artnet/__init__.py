@@ -8,6 +8,9 @@ from __future__ import annotations
 import re
 
 PORT = 6454
+IDENTIFIER, VERSION = b"Art-Net\0", 14
+"""How each packet begins, and the version of the protocol that it follows."""
+OP_DMX, OP_SYNC = 0x5000, 0x5200
 PORT_ADDRESS_MAX = 0x7FFF
 """A port-address has 15 bits: 7 of the net, 4 of the sub-net, 4 of the universe."""
 BROADCAST = "broadcast"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import struct
 from typing import NamedTuple
 
+from gloaming.shows.protocols.artnet import IDENTIFIER, OP_DMX, VERSION
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 
-IDENTIFIER, OP_DMX, VERSION = b"Art-Net\0", 0x5000, 14
 _NAMED = struct.Struct("<8sH")
 _DMX = struct.Struct(">10xHBBBBH")
 

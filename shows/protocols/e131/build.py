@@ -34,9 +34,9 @@ from gloaming.shows.protocols.packets import (
     Bytes,
     KeepAlive,
     PacketBlock,
-    PacketRow,
     Portion,
     Synchronization,
+    one_for_each_universe,
 )
 
 _SEQUENCE, _OPTIONS, _UNIVERSE, _SYNC_SEQUENCE = (
@@ -64,19 +64,15 @@ class E131:
     announce_ns = DISCOVERY_NS
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:
-        """One packet for each universe. Packets of one length that leave together for one host are a block."""
-        together: dict[tuple[int, int, str, int], list[PacketRow]] = {}
-        for host, universe, slots, begin, lead_ns, offset_ns in portions:
-            row = PacketRow(address_of(host, universe), (universe,), begin)
-            together.setdefault((lead_ns, offset_ns, host, slots), []).append(row)
+        """One packet for each universe."""
         made = []
-        for (lead_ns, offset_ns, host, slots), rows in together.items():
-            packets = np.tile(self._template(slots), (len(rows), 1))
+        for one, rows in one_for_each_universe(portions, address_of):
+            packets = np.tile(self._template(one.slots), (len(rows), 1))
             numbers = np.array([row.universes for row in rows], ">u2")
             packets[:, _UNIVERSE : _UNIVERSE + 2] = numbers.view(np.uint8)
             packets[:, _SEQUENCE] = self.sequence_from
             data, sequences = packets[:, HEAD_BYTES:], packets[:, _SEQUENCE]
-            made.append(PacketBlock(self, host, tuple(rows), packets, data, sequences, lead_ns, offset_ns))
+            made.append(PacketBlock(self, one.host, rows, packets, data, sequences, one.lead_ns, one.offset_ns))
         return tuple(made)
 
     def _template(self, slots: int) -> Bytes:
@@ -122,8 +118,8 @@ class E131:
         sequences[:] = self.sequence_from
         return Synchronization(packet, sequences)
 
-    def synchronization_address(self, host: str) -> str:
-        return address_of(host, self.synchronization_universe)
+    def synchronization_to(self, host: str) -> tuple[str, str]:
+        return host, address_of(host, self.synchronization_universe)
 
     def announcements(self, universes: tuple[int, ...], ipv6: bool) -> tuple[tuple[str, bytes], ...]:
         """Universe discovery (6.4, 8): sorted pages of 512 universes; one empty page if nothing is sent."""

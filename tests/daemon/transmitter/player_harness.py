@@ -35,6 +35,7 @@ class FakeSender:
     left: list[tuple[int, str, bytes]] = field(default_factory=list)
     way: str = "plain"
     index: int = 1
+    broadcast: str = "192.0.2.255"
 
     def senders(self, batches: list[SendBatch]) -> list[Any]:
         return [_Send(self, batches)]

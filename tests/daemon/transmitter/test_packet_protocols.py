@@ -73,8 +73,8 @@ class Parts:
     def synchronization(self) -> Synchronization | None:
         return None
 
-    def synchronization_address(self, host: str) -> str:
-        return host
+    def synchronization_to(self, host: str) -> tuple[str, str]:
+        return host, host
 
     def announcements(self, universes: tuple[int, ...], ipv6: bool) -> tuple[tuple[str, bytes], ...]:
         return ()
@@ -88,7 +88,7 @@ def setup(*universes: dict[str, Any]) -> Setup:
 def parts(monkeypatch: pytest.MonkeyPatch) -> None:
     """All hosts of a setup receive `Parts`, except the host `A`, which receives E1.31."""
 
-    def protocols_of(setup: Setup) -> dict[PacketProtocol, tuple[Target, ...]]:
+    def protocols_of(setup: Setup, broadcast: str) -> dict[PacketProtocol, tuple[Target, ...]]:
         mine = tuple(target for target in setup.targets if A not in target.hosts)
         others = tuple(target for target in setup.targets if A in target.hosts)
         return {Parts(): mine, E131(setup.heading.cid, "quay", 100): others}
