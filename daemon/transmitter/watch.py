@@ -6,7 +6,6 @@ buffer holds a few packets, and the kernel drops our own. So the watch uses litt
 
 from __future__ import annotations
 
-import ctypes
 import fcntl
 import resource
 import select
@@ -17,6 +16,7 @@ import time
 from collections.abc import Callable, Iterable
 from uuid import UUID
 
+from gloaming.daemon.service import packet_filter
 from gloaming.daemon.transmitter.others import OtherSource, OtherSources
 from gloaming.shows.protocols.e131 import CID_AT, DISCOVERY_UNIVERSE, PORT, group
 from gloaming.shows.time_units import SECOND_NS
@@ -28,10 +28,6 @@ BUFFER_BYTES = 4096
 DISCOVERY_BUFFER_BYTES = 256 << 10
 PACKETS_MAX = 200
 RETRY_S = 10
-SO_ATTACH_FILTER = 26
-_LOAD_WORD, _JUMP_IF_EQUAL, _RETURN = 0x20, 0x15, 0x06  # classic BPF
-_UDP_BYTES = 8
-"""The filter's offsets begin at the UDP header."""
 
 
 class SourceWatch:
@@ -129,11 +125,7 @@ class SourceWatch:
             sock.setblocking(False)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, buffer_bytes)
-            program = _not_from(self._cid)
-            code = ctypes.create_string_buffer(program)
-            sock.setsockopt(
-                socket.SOL_SOCKET, SO_ATTACH_FILTER, struct.pack("@HP", len(program) // 8, ctypes.addressof(code))
-            )
+            packet_filter.drop(sock, CID_AT, self._cid)
             sock.bind((socket.inet_ntoa(to), PORT))
             request = struct.pack("=4s4si", to, bytes(4), self._index)
             sock.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, request)
@@ -141,15 +133,3 @@ class SourceWatch:
             sock.close()
             raise
         return sock
-
-
-def _not_from(cid: bytes) -> bytes:
-    """A filter that drops packets with a CID: it compares four words, and drops if all are equal."""
-    steps = []
-    for number in range(4):
-        word = struct.unpack_from(">I", cid, 4 * number)[0]
-        steps.append((_LOAD_WORD, 0, 0, _UDP_BYTES + CID_AT + 4 * number))
-        steps.append((_JUMP_IF_EQUAL, 0, 2 * (3 - number) + 1, word))
-    steps.append((_RETURN, 0, 0, 0))
-    steps.append((_RETURN, 0, 0, 0xFFFF))
-    return b"".join(struct.pack("=HBBI", *step) for step in steps)
