@@ -16,3 +16,8 @@ class ProtocolName(StrEnum):
     def words(self) -> str:
         """Its name in texts for a person."""
         return {self.E131: "E1.31", self.ARTNET: "Art-Net", self.DDP: "DDP"}[self]
+
+
+def printable(text: str) -> str:
+    """The printable characters of a text from the network."""
+    return "".join(letter for letter in text if letter.isprintable())
