@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
@@ -18,8 +18,8 @@ from gloaming.daemon.site.load import Site
 from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.protocols.artnet import BROADCAST
 from gloaming.shows.protocols.e131 import IPV4, IPV6
-from gloaming.shows.rig.model import Controller
-from gloaming.shows.rig.wire import unscaled
+from gloaming.shows.rig.model import Controller, Rig
+from gloaming.shows.rig.wire import slots_per_pixel, stream_gaps, unscaled
 from gloaming.shows.rig.zones import Spans
 
 GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
@@ -41,6 +41,7 @@ def setup_of(
     """
     rig, output = site.part, site.output
     priority = site.priority if knows_time or not site.has_twin else 0
+    pixels = {one.name: slots_per_pixel(rig, one) for one in rig.controller if one.protocol is ProtocolName.DDP}
     targets = []
     for number, slots in site.slots.items():
         if (controller := rig.controller_of.get(number)) is None:
@@ -48,7 +49,8 @@ def setup_of(
         hosts = destinations(controller, output.multicast, addresses)
         lead, spread, protocol = controller.lead, controller.spread, controller.protocol
         port_address = controller.port_address_of[number] if protocol is ProtocolName.ARTNET else None
-        targets.append(Target(number, slots, hosts, spread, lead, protocol, port_address))
+        pixel_slots = pixels.get(controller.name)
+        targets.append(Target(number, slots, hosts, spread, lead, protocol, port_address, pixel_slots))
     return Setup(
         heading=Heading(cid, site.source_name, priority, output.synchronization, output.preview),
         targets=tuple(targets),
@@ -59,11 +61,21 @@ def setup_of(
         loop=output.loop,
         limits=limits,
         unscaled=tuple(unscaled(rig)),
-        cuts=tuple(CutString(tuple(one.spans()), len(one.order), one.missing) for one in rig.string if one.missing),
+        cuts=tuple(_cuts(rig)),
         boards=tuple(sorted(boards)),
         yields=site.has_twin,
         art_sync=output.art_sync,
     )
+
+
+def _cuts(rig: Rig) -> Iterator[CutString]:
+    """The strings with missing pixels. A gap in the stream of a DDP controller is a pixel that is missing."""
+    for string in rig.string:
+        if string.missing:
+            yield CutString(tuple(string.spans()), len(string.order), string.missing)
+    for controller in rig.controller:
+        for gap in stream_gaps(rig, controller):
+            yield CutString((gap,), gap[2] - gap[1] + 1, (1,))
 
 
 def destinations(controller: Controller, multicast: str, addresses: Addresses) -> tuple[str, ...]:

@@ -28,7 +28,7 @@ from gloaming.shows.time_units import SECOND_NS
 class Target:
     """A universe and its destinations: addresses, or `IPV4` and `IPV6` for its multicast groups, or `BROADCAST`.
 
-    `port_address` is its Art-Net port-address.
+    `port_address` is its Art-Net port-address. `slots_per_pixel` is that of all pixels of its controller, for DDP.
     """
 
     number: int
@@ -38,6 +38,7 @@ class Target:
     lead_ns: int = 0
     protocol: ProtocolName = ProtocolName.E131
     port_address: int | None = None
+    slots_per_pixel: int | None = None
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -48,11 +49,12 @@ class Target:
             "spread_ns": self.spread_ns,
             "protocol": self.protocol,
             "port_address": self.port_address,
+            "slots_per_pixel": self.slots_per_pixel,
         }
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
-        port_address = json["port_address"]
+        port_address, slots_per_pixel = json["port_address"], json["slots_per_pixel"]
         return cls(
             number=whole(json["number"], *UNIVERSES),
             slots=whole(json["slots"], 1, SLOTS_MAX),
@@ -61,6 +63,7 @@ class Target:
             lead_ns=whole(json["lead_ns"], 0, 10 * SECOND_NS),
             protocol=ProtocolName(json["protocol"]),
             port_address=None if port_address is None else whole(port_address, 0, PORT_ADDRESS_MAX),
+            slots_per_pixel=None if slots_per_pixel is None else whole(slots_per_pixel, 1, SLOTS_MAX),
         )
 
 

@@ -39,6 +39,7 @@ from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
 from gloaming.shows.media.sound_reading import SoundMissingError
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.wire import sent_slots
@@ -379,8 +380,10 @@ def _pieces(
 
 
 def _too_fast(path: Path, file: SiteFile, rig: Rig, pieces: Mapping[str, Piece]) -> Iterator[ConfigError]:
-    """Warnings about the rates of pieces. The packets that are sent count, not the slots of the piece alone."""
-    sent = _sent(rig, pieces)
+    """Warnings about the rates of pieces. The packets that are sent count, not the slots of the piece alone. DDP has no
+    limit."""
+    of = rig.controller_of
+    sent = {number: slots for number, slots in _sent(rig, pieces).items() if of[number].protocol != ProtocolName.DDP}
     for index, table in enumerate(file.piece):
         info = pieces[table.name].info
         numbers = [one.number for one in info.universes if one.number in sent] if info else []

@@ -171,7 +171,7 @@ class PacketGroup:
         self._going = self._all if frame is None else self._choose(frame, begins)
         for one in self._going:
             for block in one.blocks:
-                block.protocol.count(block.sequences)
+                block.protocol.count(block.sequences, block.step)
         self.output.sender.new_frame()
         self.ended = False
         self._next = 0

@@ -87,8 +87,8 @@ class PacketProtocol(Protocol):
     def max_refresh_hz(self, slots: int) -> float:
         """The highest rate at which a receiver can pass on packets with `slots` slots."""
 
-    def count(self, sequences: Bytes) -> None:
-        """Increment sequence numbers in place: those of a block or of a synchronization packet."""
+    def count(self, sequences: Bytes, step: int = 1) -> None:
+        """Increment sequence numbers in place: those of a block, by its `step`, or of a synchronization packet."""
 
     def mark_end(self, block: PacketBlock, ends: bool) -> None:
         """Set or clear the mark that the streams of a block end."""
@@ -108,7 +108,8 @@ class PacketBlock:
     """Packets of one length that are sent together: `packets` is `(rows, bytes) uint8`.
 
     `data` `(rows, slots)` and `sequences` `(rows,)` are the parts of `packets` with the slots and with the sequence
-    numbers. The packets leave `lead_ns` before their frame is due, plus `offset_ns` if packets are spread.
+    numbers. The packets leave `lead_ns` before their frame is due, plus `offset_ns` if packets are spread. Each frame
+    increments the sequence numbers by `step`.
     """
 
     protocol: PacketProtocol
@@ -119,6 +120,7 @@ class PacketBlock:
     sequences: Bytes
     lead_ns: int = 0
     offset_ns: int = 0
+    step: int = 1
     slots: int = field(init=False)
     _copies: list[tuple[Bytes, slice]] = field(init=False, default_factory=list)
     """Groups of rows that are adjacent in the mixed frame, and their place there."""

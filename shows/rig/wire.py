@@ -3,26 +3,67 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import groupby
+from itertools import chain, groupby
 
 import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.framefile.reader import FrameFileInfo
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.rig.model import LIGHT_CHANNELS, PixelString, Rig
+from gloaming.shows.rig.model import LIGHT_CHANNELS, Controller, Fixture, PixelString, Rig
+from gloaming.shows.rig.zones import Span, joined
 
 
 def sent_slots(rig: Rig, files: Iterable[FrameFileInfo]) -> dict[int, int]:
     """How many slots of each universe of the rig are sent, by number.
 
     As many as strings and fixtures need, or as one of the frame files has there if that is more. Of a universe with
-    neither all slots are sent: a rig check then reaches every lamp.
+    neither all slots are sent: a rig check then reaches every lamp. A DDP controller with strings or fixtures gets
+    their universes and slots alone.
     """
     sent = dict(rig.slots)
     for universe in (one for info in files for one in info.universes):
         sent[universe.number] = max(sent.get(universe.number, 0), universe.slots)
-    return {number: sent.get(number, SLOTS_MAX) for number in sorted(rig.controller_of)}
+    ddp = [number for one in rig.controller for number in one.universes if stream_begins(rig, one)]
+    as_hung = {number: rig.slots.get(number, 0) for number in ddp}
+    found = {number: as_hung.get(number, sent.get(number, SLOTS_MAX)) for number in sorted(rig.controller_of)}
+    return {number: slots for number, slots in found.items() if slots}
+
+
+def stream_begins(rig: Rig, controller: Controller) -> dict[int, int]:
+    """Where each universe begins in the stream of a DDP controller, in slots from 0, by number.
+
+    The stream has the universes side by side, each up to the last slot of its strings and fixtures. Universes without
+    either are not in it. It is empty if nothing hangs on the controller, and for other protocols.
+    """
+    begins, at = {}, 0
+    for number in sorted(controller.universes if controller.protocol is ProtocolName.DDP else ()):
+        if slots := rig.slots.get(number):
+            begins[number] = at
+            at += slots
+    return begins
+
+
+def stream_gaps(rig: Rig, controller: Controller) -> Iterator[Span]:
+    """The slots of a DDP controller's stream that no string or fixture uses. They are sent as 0."""
+    ends = dict.fromkeys(stream_begins(rig, controller), 0)
+    strings, fixtures = rig.strings_of[controller.name], _fixtures(rig, controller)
+    hung = chain.from_iterable(one.spans() for kind in (strings, fixtures) for one in kind) if ends else ()
+    for number, first, last in joined(hung):
+        if first > ends[number] + 1:
+            yield number, ends[number] + 1, first - 1
+        ends[number] = last
+
+
+def slots_per_pixel(rig: Rig, controller: Controller) -> int | None:
+    """How many slots each pixel of a controller has. None if they differ, or if it feeds fixtures."""
+    found = {len(string.order) for string in rig.strings_of[controller.name]}
+    return found.pop() if len(found) == 1 and not _fixtures(rig, controller) else None
+
+
+def _fixtures(rig: Rig, controller: Controller) -> list[Fixture]:
+    return [one for one in rig.fixture if one.controller == controller.name]
 
 
 def unscaled(rig: Rig) -> Iterator[tuple[int, int, int]]:

@@ -98,9 +98,9 @@ class E131:
         """The rate of E1.11 (6.6.1)."""
         return max_refresh_hz(slots)
 
-    def count(self, sequences: Bytes) -> None:
+    def count(self, sequences: Bytes, step: int = 1) -> None:
         """Increment; 0 follows 255 (6.7.2)."""
-        np.add(sequences, 1, out=sequences)
+        np.add(sequences, step, out=sequences)
 
     def mark_end(self, block: PacketBlock, ends: bool) -> None:
         """Set or clear Stream_Terminated (6.2.6)."""

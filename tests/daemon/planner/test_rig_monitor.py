@@ -153,6 +153,19 @@ def test_the_pixels_after_a_missing_one_are_limited_where_they_come_on_the_wire(
     assert limiter.figures(1)[0]["ma"] == 12_139
 
 
+def test_a_gap_in_the_strings_of_a_ddp_controller_is_sent_as_0_whatever_the_frame_has(tmp_path: Path) -> None:
+    """Ridge ends at slot 90 of universe 2, and loose begins at 101. E1.31 gets what the frame has between them."""
+    planner, _ = care(tmp_path)
+    for protocol, gap in (("e131", 255), ("ddp", 0)):
+        left = f'name = "left"\nprotocol = "{protocol}"'
+        other_rig(planner, RIG.replace("slot = 91", "slot = 101").replace('name = "left"', left, 1))
+        setup = setup_of(planner.site, UUID(int=1), None, {})
+        mixer = FrameMixer({one.number: one.slots for one in setup.targets}, setup.unscaled, setup.cuts)
+        sent = mixer.mix(Layer(FULL, look=255))
+        assert (set(sent[:600]), set(sent[600:610]), set(sent[610:637])) == ({255}, {gap}, {255})
+        assert {one.slots_per_pixel for one in setup.targets} == {3 if protocol == "ddp" else None}
+
+
 def test_without_a_fuse_and_a_supply_there_are_no_limits(tmp_path: Path) -> None:
     planner, of = care(tmp_path)
     other_rig(planner, RIG.replace("fuse_a = 5\n", "").replace('supply = "box"\n', "port = 3\n"))

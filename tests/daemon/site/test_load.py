@@ -252,6 +252,8 @@ def test_sixty_frames_a_second_are_too_many_for_long_packets(
     rig.write_text(f"{rig.read_text()}\n{string}")
     (warning,) = load_site(folder, AT).warnings
     assert warning.hint == "render 40 frames a second"
+    rig.write_text(rig.read_text().replace('universes = "1-4"', 'universes = "1-4"\nprotocol = "ddp"'))
+    assert load_site(folder, AT).warnings == (), "DDP passes on to no DMX512"
 
 
 def test_two_performances_of_one_rank_that_overlap(tmp_path: Path) -> None:

@@ -164,7 +164,7 @@ def running_transmitter(
 def universe(number: int, *hosts: str, slots: int = 510, multicast: bool | str = False, **more: int) -> dict[str, Any]:
     """One universe of a `setup`."""
     everywhere = (*hosts, *GROUPS[multicast])
-    sent = {"lead_ns": 0, "spread_ns": 0, "protocol": "e131", "port_address": None}
+    sent = {"lead_ns": 0, "spread_ns": 0, "protocol": "e131", "port_address": None, "slots_per_pixel": None}
     return {"number": number, "slots": slots, "hosts": everywhere, **sent, **more}
 
 

@@ -65,7 +65,7 @@ class Parts:
     def max_refresh_hz(self, slots: int) -> float:
         return float("inf")
 
-    def count(self, sequences: Bytes) -> None:
+    def count(self, sequences: Bytes, step: int = 1) -> None:
         sequences[:] = sequences % 15 + 1
 
     def mark_end(self, block: PacketBlock, ends: bool) -> None: ...
