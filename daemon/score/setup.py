@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass, replace
 from typing import Any, Self
 from uuid import UUID
@@ -234,12 +235,29 @@ class Setup:
         """What remains when another setup takes over: all of it, unless CID and interface are the same."""
         if other is None or (other.heading.cid, other.interface) != (self.heading.cid, self.interface):
             return self
-        taken = {(target.number, host) for target in other.targets for host in target.hosts}
+        taken, streams = set(other._streams().values()), self._streams()
         left = [
-            replace(target, hosts=tuple(host for host in target.hosts if (target.number, host) not in taken))
+            replace(target, hosts=tuple(host for host in target.hosts if streams[target.number, host] not in taken))
             for target in self.targets
         ]
         return replace(self, targets=tuple(target for target in left if target.hosts), limits=None)
+
+    def _streams(self) -> dict[tuple[int, str], Hashable]:
+        """The stream that brings each universe to each host: equal ones are one stream to a receiver.
+
+        A DDP host has one stream for all its universes. With other universes or slots it is another stream: slots have
+        other places in it.
+        """
+        found: dict[tuple[int, str], Hashable] = {}
+        layouts: dict[str, set[tuple[int, int]]] = {}
+        for one in self.targets:
+            for host in one.hosts:
+                found[one.number, host] = one.protocol, host, one.number, one.port_address
+                if one.protocol is ProtocolName.DDP:
+                    layouts.setdefault(host, set()).add((one.number, one.slots))
+        for host, layout in layouts.items():
+            found |= dict.fromkeys(((number, host) for number, _ in layout), (host, frozenset(layout)))
+        return found
 
     def to_json(self) -> dict[str, Any]:
         return {

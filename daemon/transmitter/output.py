@@ -21,6 +21,7 @@ from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.protocols.artnet import BROADCAST
 from gloaming.shows.protocols.artnet.build import ArtNet
+from gloaming.shows.protocols.ddp.build import Ddp
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 from gloaming.shows.protocols.e131.build import E131
 from gloaming.shows.protocols.packets import Bytes, KeepAlive, PacketBlock, PacketProtocol, Portion, Synchronization
@@ -47,6 +48,7 @@ def protocols_of(setup: Setup, broadcast: str) -> dict[PacketProtocol, tuple[Tar
             head.cid, head.source_name, head.priority, head.synchronization or 0, head.preview, begin
         ),
         ProtocolName.ARTNET: ArtNet(port_addresses, broadcast, setup.art_sync, begin),
+        ProtocolName.DDP: Ddp({one.number: one.slots_per_pixel for one in targets[ProtocolName.DDP]}, begin),
     }
     return {protocol: targets[name] for name, protocol in made.items() if targets[name]}
 

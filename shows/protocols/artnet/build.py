@@ -67,9 +67,9 @@ class ArtNet:
         """The rate of E1.11: what DMX512 can pass on."""
         return max_refresh_hz(slots)
 
-    def count(self, sequences: Bytes) -> None:
+    def count(self, sequences: Bytes, step: int = 1) -> None:
         """Increment; 1 follows 255. With 0 a controller would not look at the order."""
-        sequences[:] = sequences % 255 + 1
+        sequences[:] = (sequences - 1 + step) % 255 + 1
 
     def mark_end(self, block: PacketBlock, ends: bool) -> None:
         """No field of a packet says it."""

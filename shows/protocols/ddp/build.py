@@ -107,8 +107,8 @@ class Ddp:
         """There is none: the push flag is in the data."""
         return None
 
-    def synchronization_address(self, host: str) -> str:
-        return host
+    def synchronization_to(self, host: str) -> tuple[str, str]:
+        return host, host
 
     def announcements(self, universes: tuple[int, ...], ipv6: bool) -> tuple[tuple[str, bytes], ...]:
         """There are none."""

@@ -42,6 +42,8 @@ class FakeSender:
 
     def new_frame(self) -> None: ...
 
+    def close(self) -> None: ...
+
     def retry(self, number: int, tries: int) -> bool:
         return False
 
