@@ -24,12 +24,16 @@ from gloaming.shows.protocols.e131 import IPV4, IPV6, PRIORITY_MAX, SLOTS_MAX
 from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import SECOND_NS
 
+NO_ADDRESSES = {ProtocolName.E131: (IPV4, IPV6), ProtocolName.ARTNET: (BROADCAST,), ProtocolName.DDP: ()}
+"""What may stand instead of an address, for each protocol."""
+
 
 @dataclass(frozen=True, slots=True)
 class Target:
     """A universe and its destinations: addresses, or `IPV4` and `IPV6` for its multicast groups, or `BROADCAST`.
 
-    `port_address` is its Art-Net port-address. `slots_per_pixel` is that of all pixels of its controller, for DDP.
+    `port_address` is its Art-Net port-address; None with the other protocols. `slots_per_pixel` is that of all pixels
+    of its controller, for DDP.
     """
 
     number: int
@@ -55,14 +59,17 @@ class Target:
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
-        port_address, slots_per_pixel = json["port_address"], json["slots_per_pixel"]
+        protocol, port_address = ProtocolName(json["protocol"]), json["port_address"]
+        slots_per_pixel = json["slots_per_pixel"]
+        if (protocol is ProtocolName.ARTNET) != (port_address is not None):
+            raise ValueError(f"{port_address} is no port-address of {protocol}")
         return cls(
             number=whole(json["number"], *UNIVERSES),
             slots=whole(json["slots"], 1, SLOTS_MAX),
-            hosts=tuple(host if host in (IPV4, IPV6, BROADCAST) else address(host) for host in json["hosts"]),
+            hosts=tuple(host if host in NO_ADDRESSES[protocol] else address(host) for host in json["hosts"]),
             spread_ns=whole(json["spread_ns"], 0, SECOND_NS),
             lead_ns=whole(json["lead_ns"], 0, 10 * SECOND_NS),
-            protocol=ProtocolName(json["protocol"]),
+            protocol=protocol,
             port_address=None if port_address is None else whole(port_address, 0, PORT_ADDRESS_MAX),
             slots_per_pixel=None if slots_per_pixel is None else whole(slots_per_pixel, 1, SLOTS_MAX),
         )
@@ -245,14 +252,15 @@ class Setup:
     def _streams(self) -> dict[tuple[int, str], Hashable]:
         """The stream that brings each universe to each host: equal ones are one stream to a receiver.
 
-        A DDP host has one stream for all its universes. With other universes or slots it is another stream: slots have
-        other places in it.
+        To an Art-Net host a stream is a port-address, whatever universe has it. A DDP host has one stream for all its
+        universes. With other universes or slots it is another stream: slots have other places in it.
         """
         found: dict[tuple[int, str], Hashable] = {}
         layouts: dict[str, set[tuple[int, int]]] = {}
         for one in self.targets:
             for host in one.hosts:
-                found[one.number, host] = one.protocol, host, one.number, one.port_address
+                place = one.number if one.port_address is None else one.port_address
+                found[one.number, host] = one.protocol, host, place
                 if one.protocol is ProtocolName.DDP:
                     layouts.setdefault(host, set()).add((one.number, one.slots))
         for host, layout in layouts.items():

@@ -39,10 +39,10 @@ Receiver = tuple[PacketProtocol, str, str]
 
 
 def protocols_of(setup: Setup, broadcast: str) -> dict[PacketProtocol, tuple[Target, ...]]:
-    """The protocols of a setup and their targets, E1.31 first. `broadcast` is the address to which it is sent."""
+    """The protocols of a setup, each with its targets. `broadcast` is the broadcast address of the interface."""
     head, begin = setup.heading, setup.sequence_from
     targets = {name: tuple(one for one in setup.targets if one.protocol is name) for name in ProtocolName}
-    port_addresses = {one.number: one.port_address or 0 for one in targets[ProtocolName.ARTNET]}
+    port_addresses = {one.number: one.port_address for one in setup.targets if one.port_address is not None}
     made: dict[ProtocolName, PacketProtocol] = {
         ProtocolName.E131: E131(
             head.cid, head.source_name, head.priority, head.synchronization or 0, head.preview, begin
@@ -147,11 +147,6 @@ class PacketGroup:
         self._cuts[self._steps] = leaving
         self.output.counters.parts += [one.part for one in leaving]
         return leaving
-
-    @property
-    def sequence(self) -> int:
-        """The last sequence number of the first universe: each universe counts its own packets (6.7.2)."""
-        return int(self.blocks[0].sequences[0])
 
     def lit(self) -> bool:
         """Whether any slot of the last packets is above 0."""
@@ -274,6 +269,7 @@ class _Announcement:
 
     protocol: PacketProtocol
     every_ns: int
+    ipv6: bool
     next_ns: int = 0
     universes: tuple[int, ...] | None = None
     packets: tuple[tuple[str, bytes], ...] = ()
@@ -299,8 +295,8 @@ class Output:
             for block in protocol.blocks(portions(targets, self.mixer.offsets))
         ]
         self.hosts = frozenset(block.host for block in made)
+        self._first = made[0] if made else None
         self._group = next((block.rows[0].address for block in made if block.host == IPV4), None)
-        self._ipv6 = any(":" in block.rows[0].address for block in made)
         self.totals = totals or Totals()
         self.errors: dict[str, int] = {}
         self.limiter = Limiter(setup.limits, self.mixer.offsets, self.mixer.slots) if setup.limits else None
@@ -315,7 +311,10 @@ class Output:
         except OSError:  # an address that this machine does not support
             self.sender.close()
             raise
-        self._announcements = [_Announcement(one, one.announce_ns) for one in protocols if one.announce_ns]
+        by_ipv6 = {block.protocol for block in made if is_ipv6(block.rows[0].address)}
+        self._announcements = [
+            _Announcement(one, one.announce_ns, one in by_ipv6) for one in protocols if one.announce_ns
+        ]
 
     def close(self) -> None:
         self.sender.close()
@@ -350,8 +349,8 @@ class Output:
 
     @property
     def sequence(self) -> int:
-        """The last sequence number."""
-        return self.groups[0].sequence if self.groups else 0
+        """The last sequence number of one universe, of E1.31 if it has one: each universe counts its own (6.7.2)."""
+        return int(self._first.sequences[0]) if self._first else 0
 
     def black(self) -> None:
         """Send black at once on every universe whose stream has not ended."""
@@ -376,7 +375,7 @@ class Output:
             blocks = [block for group in self.groups if not group.ended for block in group.blocks]
             numbers = tuple(number for block in blocks if block.protocol is one.protocol for number in block.universes)
             if one.universes != numbers:
-                one.universes, one.packets = numbers, one.protocol.announcements(numbers, self._ipv6)
+                one.universes, one.packets = numbers, one.protocol.announcements(numbers, one.ipv6)
             for address, packet in one.packets:
                 self.totals.discovery_packets += self.sender.send_now(packet, address, one.protocol.port)
 

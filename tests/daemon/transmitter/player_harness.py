@@ -40,6 +40,10 @@ class FakeSender:
     def senders(self, batches: list[SendBatch]) -> list[Any]:
         return [_Send(self, batches)]
 
+    def send_now(self, data: bytes, address: str, port: int) -> bool:
+        self.left.append((self.now_ns, address, data))
+        return True
+
     def new_frame(self) -> None: ...
 
     def close(self) -> None: ...

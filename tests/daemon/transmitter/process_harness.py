@@ -168,6 +168,12 @@ def universe(number: int, *hosts: str, slots: int = 510, multicast: bool | str =
     return {"number": number, "slots": slots, "hosts": everywhere, **sent, **more}
 
 
+def artnet(number: int, *hosts: str, slots: int = 510, port_address: int | None = None, **more: int) -> dict[str, Any]:
+    """A universe that leaves by Art-Net. Its port-address is its number, unless another is given."""
+    place = number if port_address is None else port_address
+    return {**universe(number, *hosts, slots=slots, **more), "protocol": "artnet", "port_address": place}
+
+
 def segment(from_ns: int, until_ns: int, level: tuple[float, float] = (1.0, 1.0), **more: Any) -> dict[str, Any]:
     """A segment of a `score`, black by default. `more` has fields of the segment and of its picture."""
     of_picture = {key: more.pop(key) for key in OF_A_PICTURE if key in more}
