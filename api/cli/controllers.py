@@ -39,6 +39,8 @@ def show(args: argparse.Namespace) -> int:
         for one in found:
             style = "red" if _fails(one) else "green" if one["answers"] else "none"
             console.print(f"[{style}]{escape(one['name'])} {one['words']}[/], {escape('; '.join(_about(one)))}")
+            for node in one.get("nodes", ()):  # an older planner has none
+                console.print(f"  {escape(node['address'])}: {escape(node['text'])}")
     return 1 if any(map(_fails, found)) else 0
 
 

@@ -23,8 +23,12 @@ NO_CHECK_TIME = ssl.VerifyFlags(0x200000)
 """X509_V_FLAG_NO_CHECK_TIME (openssl/x509_vfy.h; X509_VERIFY_PARAM_set_flags(3)), for which Python has no name."""
 
 
+class NoAnswerError(InputError):
+    """No planner answers, or none has run here yet."""
+
+
 def call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
-    """One request; the status and the answer. InputError where nothing answers, or the token is not known."""
+    """One request; the status and the answer. NoAnswerError; InputError where the token is not known."""
     code, content = _request(args, method, path, body, "application/json")
     return code, json.loads(content)
 
@@ -66,7 +70,7 @@ def _request(
         raise InputError(ConfigError("--url", None, None, f"{url!r} is no address", "as http://board:8080")) from None
     except (OSError, HTTPException) as error:
         reason = getattr(error, "reason", error)
-        raise InputError(ConfigError(url, None, None, f"Gloaming does not answer ({reason})", START)) from None
+        raise NoAnswerError(ConfigError(url, None, None, f"Gloaming does not answer ({reason})", START)) from None
 
 
 class _NoRedirect(urllib.request.HTTPRedirectHandler):
@@ -136,4 +140,5 @@ def _read(path: Path, hint: str) -> str:
         return path.read_text(errors="replace").strip()
     except OSError as error:
         hint = "call it as root, or as the user that runs Gloaming" if isinstance(error, PermissionError) else hint
-        raise InputError(ConfigError(path, None, None, error.strerror or str(error), hint)) from None
+        error_kind = NoAnswerError if isinstance(error, FileNotFoundError) else InputError
+        raise error_kind(ConfigError(path, None, None, error.strerror or str(error), hint)) from None

@@ -33,6 +33,7 @@ FAMILIES = (
     "rig",
     "rig_check",
     "controllers",
+    "network",
     "boards",
     "repairs",
     "sound",

@@ -73,9 +73,7 @@ def report(found: Survey, console: Console) -> None:
         if findings:
             console.print(f"\n[bold]{section}[/]")
         for finding, more in thinned(findings):
-            mark, style = MARKS[finding.severity]
-            hint = f"\n      [dim]{escape(finding.hint)}[/]" if finding.hint else ""
-            console.print(f"  [{style}]{mark:7}[/] {escape(finding.place)}: {escape(finding.text)}{hint}")
+            print_finding(console, finding.severity, finding.place, finding.text, finding.hint)
             if more:
                 console.print(f"          [dim]and {more} more like it: --json has all[/]")
     _summary(found, console)
@@ -83,6 +81,15 @@ def report(found: Survey, console: Console) -> None:
     for caution in CAUTIONS:
         console.print(f"  {escape(caution)}")
     console.print(f"\n{plural(found.count('error'), 'error')}, {plural(found.count('warning'), 'warning')}")
+
+
+def print_finding(console: Console, severity: str, place: str, text: str, hint: str | None) -> None:
+    """Print a finding, with what to do below it."""
+    from rich.markup import escape
+
+    mark, style = MARKS[severity]
+    do = f"\n      [dim]{escape(hint)}[/]" if hint else ""
+    console.print(f"  [{style}]{mark:7}[/] {escape(place)}: {escape(text)}{do}")
 
 
 def _summary(found: Survey, console: Console) -> None:

@@ -10,6 +10,7 @@ from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import Expected
+from gloaming.api.http.schemas.network import NetworkFound
 from gloaming.api.http.schemas.requests import AnyRigCheckRequest, MarkRequest
 from gloaming.daemon.planner.planner import Planner
 from gloaming.shows.config_files.errors import InputError
@@ -25,6 +26,18 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
     async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RigListed:
         """Controllers and whether they answer, what feeds the strings and fixtures, and the current rig check."""
         return states.RigListed.model_validate(planner.rig())
+
+    @router.get("/api/network")
+    async def network(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> NetworkFound:
+        """What answered on the network at the last look, and where rig.toml differs. A board with Art-Net controllers
+        looks once a minute."""
+        return NetworkFound.model_validate(planner.network.as_json())
+
+    @router.post("/api/network", status_code=202)
+    async def look_at_network(_: Annotated[AuthenticatedDevice, Depends(operator)]) -> NetworkFound:
+        """Begin a look, unless one is under way or ended less than 10 s ago. It takes 11 s, since E1.31 sources name
+        themselves every 10 s. GET /api/network has its answer once `looking` is false."""
+        return NetworkFound.model_validate(planner.network.look_now())
 
     @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)
     async def check(

@@ -43,6 +43,9 @@ DO = {
     "memory": "end other programs on the board, or restart it",
     "wear": "copy the card to a new one before it fails",
     "other-source": "stop the other source, or give it another priority or other universes",
+    "node-differs": "set its port-addresses on the controller's own page, or correct its table in rig.toml; "
+    "gloaming network says how",
+    "node-merges": "stop the other source, or give it other port-addresses",
     "alert": "check the address in the [[alert]] table",
     "spare-carries": "look at that board: its power, its cable and its clock; the show goes on meanwhile",
     "board-unknown": "write one of these names to /etc/gloaming/board and run systemctl restart gloaming-planner, or "
@@ -120,6 +123,8 @@ class TroubleCode(StrEnum):
     HOST_LOOPBACK = "host-loopback"
     HOST_SHARED = "host-shared"
     NETWORK = "network"
+    NODE_DIFFERS = "node-differs"
+    NODE_MERGES = "node-merges"
     SCORE = "score"
     TRANSMITTER = "transmitter"
     DISK_FULL = "disk-full"
@@ -170,6 +175,8 @@ KINDS = {
     TroubleCode.HOST_UNKNOWN: "controller",
     TroubleCode.HOST_LOOPBACK: "controller",
     TroubleCode.HOST_SHARED: "controller",
+    TroubleCode.NODE_DIFFERS: "controller",
+    TroubleCode.NODE_MERGES: "other-source",
     TroubleCode.FRAMES_REFUSED: "frames",
     TroubleCode.NOTHING_PLAYABLE: "frames",
     TroubleCode.SOUND_FILE: "sound",

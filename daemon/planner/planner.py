@@ -32,6 +32,8 @@ from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.identity import cid_of
 from gloaming.daemon.planner.jobs import Jobs, Turns
 from gloaming.daemon.planner.monitor import Monitor
+from gloaming.daemon.planner.network_monitor import LOOK_S as NETWORK_S
+from gloaming.daemon.planner.network_monitor import NetworkMonitor
 from gloaming.daemon.planner.outside import Outside
 from gloaming.daemon.planner.piece_files import PieceFiles
 from gloaming.daemon.planner.public import PublicLookup
@@ -88,6 +90,14 @@ class Planner:
             self._troubles.network,
             lambda: self._client.telemetry,
             lambda: self._spare.waits_for,
+            lambda controller: self._network.nodes(controller),
+        )
+        self._network = network = NetworkMonitor(
+            situation,
+            self._rig,
+            lambda: self._client.telemetry,
+            lambda: self._spare.waits_for,
+            lambda: self._jobs.at(None, "look at the network now", network.look_once),
         )
         self._sound = SoundLevels(lambda: situation.site, store, self._troubles, self._decide_anew)
         self._jobs = Jobs(self._failed)
@@ -118,6 +128,7 @@ class Planner:
         troubles = (
             self._sound.troubles,
             self._rig.troubles,
+            network.troubles,
             self._site_watch.troubles,
             public.troubles,
             outside.troubles,
@@ -166,6 +177,7 @@ class Planner:
             (5, "look at sound", self._sound.look),
             (5, "look at the rig check", self._commands.follow_rig),
             (PERIOD_S, "ask the controllers", self._rig.ask),
+            (NETWORK_S, "look at the network", self._network.look),
             (LOOK_UP_S, "look up the controllers", self._rig.look_up),
             (5, "look after the pieces", self._piece_files.look),
             (60, "look after what was pushed", self._site_push.look),
@@ -251,6 +263,11 @@ class Planner:
     def boards(self) -> Boards:
         """The boards of the site."""
         return self._boards
+
+    @property
+    def network(self) -> NetworkMonitor:
+        """What answers on the network."""
+        return self._network
 
     def now_ns(self) -> int:
         """The show's time."""
@@ -409,6 +426,7 @@ class Planner:
         self._sender.files_changed()
         self._troubles.forget_replaced()
         self._rig.adopt()
+        self._network.adopt()
         self._spare.adopt()
         self._sender.send_setup()
         self._sender.decide_anew()

@@ -31,7 +31,7 @@ from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.draw import feeds_of_part, slot_ma
-from gloaming.shows.rig.model import positions
+from gloaming.shows.rig.model import Controller, positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
 from gloaming.shows.rig.zones import part_spans, parts_in, zone_spans
 from gloaming.shows.time_units import HOUR_NS, SECOND_NS
@@ -52,11 +52,13 @@ class RigMonitor:
         network: Mapping[str, NetworkTrouble],
         telemetry: Callable[[], Mapping[str, Any] | None] = lambda: None,
         waits_for: Callable[[], str | None] = lambda: None,
+        nodes: Callable[[Controller], list[dict[str, Any]]] = lambda controller: [],
     ) -> None:
         """`moved` is called when a controller has another address. `network` has the last trouble with each address to
         which the transmitter could not send. `telemetry` returns the transmitter's last one. `waits_for` returns the
-        board that asks the controllers, where this one is a spare that waits."""
-        self._waits_for = waits_for
+        board that asks the controllers, where this one is a spare that waits. `nodes` returns what the Art-Net nodes of
+        a controller say of themselves."""
+        self._waits_for, self._nodes = waits_for, nodes
         self._situation, self._network, self._telemetry = situation, network, telemetry
         self.folder = state / "rig-check"
         self.names = HostNames(json.loads(situation.store.fact("addresses") or "{}"), self._moved)
@@ -127,7 +129,7 @@ class RigMonitor:
             one: dict[str, Any] = {"name": own.name, "boards": list(boards), "host": own.host, "address": None}
             one |= {"answers": None, "words": f"is fed by {', '.join(boards) or 'no board'}", "since": None}
             one |= {"strings": [string.name for string in site.rig.strings_of[own.name]]}
-            one |= {"packets": 0, "errors": 0, "last_error": None}
+            one |= {"packets": 0, "errors": 0, "last_error": None, "nodes": self._nodes(own)}
             if reach is not None:
                 trouble = self._network.get(reach.address or "")
                 words = f"is asked by {waits_for}" if waits_for else reach.words

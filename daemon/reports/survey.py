@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import re
 import shlex
+import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
@@ -18,10 +19,12 @@ from typing import Any
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.integrations.host_names import HostNames
+from gloaming.daemon.integrations.network_look import LOOK_S
 from gloaming.daemon.integrations.reachability import look_once
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import verdict_at_a_start
 from gloaming.daemon.planner.stored_rows import read_overrides
+from gloaming.daemon.reports.network import NOTHING, by_art_net, differences, take_a_look
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.reports.survey_boards import board_findings
 from gloaming.daemon.reports.survey_energy import Energy, energy
@@ -181,11 +184,12 @@ def survey(
     spent = energy(site, watts, rows, lambda done, of: progress("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
     places = {piece.name: piece.place for piece in site.pieces.values()}
-    names, answers = HostNames({}), {}
+    names = HostNames({})
+    answers: dict[str, bool] | None = None
+    network: tuple[Finding, ...] = ()
     if ask:
         progress("asking the controllers", 0, 1)
-        asyncio.run(names.look(near_rig(site)))
-        answers = asyncio.run(look_once(near_rig(site), names.addresses))
+        answers, network = asyncio.run(_asked(site, names))
         progress("asking the controllers", 1, 1)
     clock = verdict_at_a_start(state or folder / "state", Clock(), site.clock.trust)
     by_position = any(piece.analysis.by_position for piece in pieces)
@@ -205,7 +209,7 @@ def survey(
         "schedule": survey_schedule(site, first, last),
         "files": tuple(found for piece in pieces for found in damage_findings(piece)),
         "sound": survey_sounds(site),
-        "the machine": machine_findings(site, answers if ask else None, clock, names),
+        "the machine": (*machine_findings(site, answers, clock, names), *network),
     }
     return Survey(
         site=site.name,
@@ -225,6 +229,17 @@ def survey(
         rows=rows,
         of=site,
     )
+
+
+async def _asked(site: Site, names: HostNames) -> tuple[dict[str, bool], tuple[Finding, ...]]:
+    """Which controllers answer, and where they and rig.toml differ. Art-Net nodes are asked if the site has any."""
+    await names.look(near_rig(site))
+    asking = look_once(near_rig(site), names.addresses)
+    if by_art_net(near_rig(site)):
+        answers, look = await asyncio.gather(asking, take_a_look(site, names.addresses, time.time_ns(), LOOK_S))
+    else:
+        answers, look = await asking, NOTHING
+    return answers, differences(site, names.addresses, look, answers)
 
 
 def config_finding(config_error: ConfigError) -> Finding:

@@ -30,7 +30,7 @@ def machine_findings(
     nobody was asked. `clock` is the verdict of a planner that starts now."""
     names = names or HostNames({})
     board = read_board(site.folder)
-    network = (*_network(site, names), *_groups(site), *_synchronization(site), *_controllers(site, answers, names))
+    network = (*_network(site, names), *_groups(site), *_synchronization(site), *_controllers(site, answers))
     return (*_board(board), *_clock(clock), *network)
 
 
@@ -134,24 +134,12 @@ def _synchronization(site: Site) -> Iterator[Finding]:
         yield Finding(FindingCode.SYNCHRONIZATION_LEADS, "warning", _first(controllers), text, hint)
 
 
-def _controllers(site: Site, answers: Mapping[str, bool] | None, names: HostNames) -> Iterator[Finding]:
+def _controllers(site: Site, answers: Mapping[str, bool] | None) -> Iterator[Finding]:
     if answers is None:
         return
     there = [name for name, answered in answers.items() if answered]
     if there:
         yield Finding(FindingCode.CONTROLLERS_ANSWER, "fact", "network", f"these controllers answer: {listed(there)}")
-    for controller in near_rig(site).controller:
-        if answers.get(controller.name) is False:
-            strings = [string.name for string in near_rig(site).strings_of[controller.name]]
-            at = where(controller.host, address_of(controller, names.addresses))
-            text = f"controller {controller.name} ({at}) does not answer: {listed(strings) or 'no string'}"
-            yield Finding(
-                FindingCode.CONTROLLER_SILENT,
-                "warning",
-                controller.place,
-                text,
-                "check its power, its cable and its address",
-            )
     silent = [controller for controller in near_rig(site).controller if not controller.host]
     if silent:
         yield Finding(

@@ -142,6 +142,8 @@ class OutputTable(Table):
     """The synchronization address (E1.31 6.2.4). Controllers that know it show each frame together."""
     art_sync: bool = False
     """Art-Net: an ArtSync follows each frame, so that all nodes show it together. It goes to the whole network."""
+    art_poll: bool = True
+    """Art-Net: asks the nodes of the network what they are and expect (ArtPoll), once a minute."""
     multicast: Annotated[Literal["ipv4", "ipv6", "both"], Field(examples=['"ipv4"'])] = "ipv4"
     """The version of IP that multicast uses."""
     ttl: Annotated[int, Field(ge=1, le=255, examples=["20"])] = 20

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from itertools import chain, groupby
 
 from gloaming.shows.analysis.finding import Finding, FindingCode
@@ -27,13 +27,13 @@ def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[s
     )
 
 
-def ranges(numbers: Iterable[int]) -> str:
-    """Numbers as a person writes them: 1-4, 7."""
+def ranges(numbers: Iterable[int], written: Callable[[int], str] = str, between: str = ", ") -> str:
+    """Numbers as a person writes them: 1-4, 7. `written` writes one of them."""
     parts = []
     for _, run in groupby(enumerate(sorted(numbers)), key=lambda pair: pair[1] - pair[0]):
         group = [number for _, number in run]
-        parts.append(f"{group[0]}" if len(group) == 1 else f"{group[0]}-{group[-1]}")
-    return ", ".join(parts)
+        parts.append("-".join(written(one) for one in dict.fromkeys((group[0], group[-1]))))
+    return between.join(parts)
 
 
 def numbered(noun: str, numbers: Sequence[int]) -> str:

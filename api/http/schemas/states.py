@@ -6,6 +6,7 @@ from pydantic import Field
 
 from gloaming.api.http.schemas.answers import Answer, Instant, OverrideStanding, ReasonGiven
 from gloaming.api.http.schemas.boards import BoardsNow
+from gloaming.api.http.schemas.network import NodeFound
 from gloaming.daemon.direction.score import ReasonCode, State
 from gloaming.daemon.planner.health import TroubleCode
 from gloaming.shows.rig.draw import FeedKind
@@ -172,6 +173,7 @@ class ControllerReached(Answer):
     packets: Annotated[int, Field(description="data packets of its universes since the setup")]
     errors: Annotated[int, Field(description="sends that its address did not take")]
     last_error: ControllerError | None
+    nodes: Annotated[list[NodeFound], Field(description="what its Art-Net nodes say of themselves")]
 
 
 class HealthNow(Answer):

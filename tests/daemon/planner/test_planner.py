@@ -9,7 +9,7 @@ from gloaming.daemon.planner.planner import Planner
 from tests.test_layout import FILES, TOP, imported
 
 ANSWERS = {"site", "trusted", "device_store", "now_ns", "decision", "now", "status", "nights", "report", "rig", "view"}
-LISTS = {"board_list", "boards", "outside", "piece_files", "public", "repairs", "site_files", "site_push"}
+LISTS = {"board_list", "boards", "network", "outside", "piece_files", "public", "repairs", "site_files", "site_push"}
 COMMANDS = {"ask", "check_rig", "undo", "give_time", "reload"}
 JOURNAL = {"note", "journal", "written"}
 PROCESS = {"state", "start", "stop", "add_troubles"}

@@ -369,6 +369,7 @@ def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> No
         "packets": 0,
         "errors": 0,
         "last_error": None,
+        "nodes": [],
         "multicast": False,
         "universes": [1, 2],
         "brightness": 1.0,
