@@ -41,8 +41,9 @@ class _Mmsghdr(ctypes.Structure):
     _fields_ = (("header", _Msghdr), ("length", ctypes.c_uint))
 
 
-Retry = Callable[[int, int], bool]
-"""Takes an error's number and how often it came in a row. Whether to try once more, perhaps after a short wait."""
+Retry = Callable[[socket.socket, int, int], bool]
+"""Takes a socket, an error's number and how often it came in a row. Whether to try once more, perhaps after a short
+wait."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,7 +95,7 @@ class Bulk:
     """Batches for one socket. `send` returns the refused ones, each with the error's number."""
 
     def __init__(self, sock: socket.socket, batches: list[SendBatch], interface_index: int) -> None:
-        self.fd, self.batches = sock.fileno(), batches
+        self._sock, self.fd, self.batches = sock, sock.fileno(), batches
         count = len(batches)
         self._names = {
             (batch.address, batch.port): ctypes.create_string_buffer(
@@ -129,7 +130,7 @@ class Bulk:
                 row, tries = row + done, 0
                 continue
             number, tries = ctypes.get_errno(), tries + 1
-            if not retry(number, tries):
+            if not retry(self._sock, number, tries):
                 refused.append((self.batches[row], number))
                 row, tries = row + 1, 0
         return refused
@@ -156,7 +157,7 @@ class OneByOne:
                     self._sock.sendto(data, to)
                 except OSError as error:
                     number, tries = error.errno or errno.EIO, tries + 1
-                    if retry(number, tries):
+                    if retry(self._sock, number, tries):
                         continue
                     refused.append((batch, number))
                 break

@@ -14,6 +14,7 @@ from typing import Any
 
 from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.service.log import Seldom
+from gloaming.daemon.transmitter.bulk import is_ipv6
 from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = 3 * SECOND_NS
@@ -116,4 +117,11 @@ class Unreached:
         for host, one in self._failing.items():
             if at_ns - one.first_ns >= SECOND_NS // 2 and (one.last_ns == at_ns or not one.reported):
                 one.reported = True
-                yield host, f"packets to {host} are not taken: {os.strerror(one.number)}", one.quiet_ns
+                yield host, f"packets to {host} are not taken: {_reason(host, one.number)}", one.quiet_ns
+
+
+def _reason(host: str, number: int) -> str:
+    """What an error means. Only what is meant for it goes to a broadcast address (socket(7), SO_BROADCAST)."""
+    if number == errno.EACCES and not is_ipv6(host):
+        return "it is the broadcast address of a network (Art-Net: remove host, write broadcast = true)"
+    return os.strerror(number)

@@ -201,10 +201,10 @@ class UdpSender:
         """Reset the wait and the retries for another frame."""
         self._room_ms, self._tries = ROOM_MS, TRIES
 
-    def retry(self, number: int, tries: int) -> bool:
-        """Whether to try again after an error that came `tries` times in a row."""
+    def retry(self, sock: socket.socket, number: int, tries: int) -> bool:
+        """Whether to try again after an error of a socket that came `tries` times in a row."""
         if number == errno.EAGAIN:
-            return self._room()
+            return self._room(sock)
         if number in OWN_ERRORS:
             return False
         if number == errno.EINTR or tries == 1:
@@ -212,14 +212,13 @@ class UdpSender:
         self._tries -= 1
         return tries < TRIES_EACH and self._tries >= 0
 
-    def _room(self) -> bool:
-        """Wait for room in the sockets while the frame has time left. Whether to try again."""
+    def _room(self, sock: socket.socket) -> bool:
+        """Wait for room in a socket while the frame has time left. Whether to try again."""
         if self._room_ms <= 0:
             return False
         self._room_ms -= 1
         poll = select.poll()
-        for sock in self._socks():
-            poll.register(sock, select.POLLOUT)
+        poll.register(sock, select.POLLOUT)
         poll.poll(1)
         return True
 

@@ -48,7 +48,7 @@ class FakeSender:
 
     def close(self) -> None: ...
 
-    def retry(self, number: int, tries: int) -> bool:
+    def retry(self, sock: Any, number: int, tries: int) -> bool:
         return False
 
 
