@@ -20,4 +20,4 @@ class ProtocolName(StrEnum):
 
 def printable(text: str) -> str:
     """The printable characters of a text from the network."""
-    return "".join(letter for letter in text if letter.isprintable())
+    return text if text.isprintable() else "".join(letter for letter in text if letter.isprintable())

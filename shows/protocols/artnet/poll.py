@@ -18,8 +18,8 @@ POLL_S = 2.5
 """The shortest time between two polls."""
 REPLY_S = 1.0
 """A node waits up to so long before it answers, so that not all nodes answer at once."""
-REPLY_BYTES_MIN, REPLY_BYTES_MAX = 207, 512
-"""Old nodes end after their MAC address. Newer ones send 239 bytes, and later revisions may add more."""
+REPLY_BYTES_MIN = 207
+"""Old nodes end after their MAC address. Newer ones send 239 bytes."""
 PORTS_MAX = 4
 """The most ports in one reply. A node with more sends several, each with a bind index."""
 

@@ -2,42 +2,16 @@
 
 from __future__ import annotations
 
-import struct
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from gloaming.shows.protocols.artnet.poll import ArtNode, PollReply, build_poll, node_of, read_poll_reply
 from tests.daemon.transmitter.process_harness import run
+from tests.shows.protocols.artnet_packets import art_poll_reply
 from tests.shows.streams import ipv4, pcap
 from tests.tools import needs
-
-
-def art_poll_reply(
-    bind_index: int = 1,
-    name: bytes = b"left",
-    long_name: bytes = b"Left eaves",
-    report: bytes = b"#0001 [0007] all is well",
-    net: int = 1,
-    sub_net: int = 2,
-    ports: int = 4,
-    types: bytes = b"\x80\x80\x40\x80",
-    good: bytes = b"\x80\x88\x00\x00",
-    universes: bytes = b"\x03\x04\x05\x06",
-) -> bytes:
-    """An ArtPollReply of 239 bytes, by the table of Art-Net 4 (from memory); `needs("tshark")` compares it below."""
-    head = b"Art-Net\0" + struct.pack("<H", 0x2100) + bytes([192, 0, 2, 21]) + struct.pack("<H", 6454)
-    about = struct.pack(">HBBHBBH", 0x010E, net, sub_net, 0x00FF, 0, 0xD0, 0) + struct.pack(
-        "18s64s64s", name, long_name, report
-    )
-    outputs = struct.pack(">H", ports) + types + bytes(4) + good + bytes(4) + universes
-    end = bytes(6) + b"\0" + bytes([2, 0, 0, 0, 0, 7]) + bytes([192, 0, 2, 21, bind_index, 8]) + bytes(26)
-    packet = head + about + outputs + end
-    assert len(packet) == 239
-    return packet
-
 
 GOOD = art_poll_reply()
 
@@ -116,27 +90,6 @@ def test_texts_are_printable_and_short(field: bytes, text: str) -> None:
 def test_only_outputs_have_port_addresses_of_15_bits(fields: dict[str, Any], numbers: list[int]) -> None:
     reply = read_poll_reply(art_poll_reply(**fields))
     assert reply and sorted({number for number, _ in reply.outputs}) == numbers
-
-
-def test_200_000_mutated_replies_are_read_or_refused() -> None:
-    """Up to 16 bytes of each are others, and half of them are cut short or too long."""
-    random = np.random.default_rng(21)
-    count = 200_000
-    packets = np.tile(np.frombuffer(GOOD + bytes(61), np.uint8), (count, 1))
-    places = random.integers(0, len(GOOD), (count, 16))
-    places[random.random(places.shape) < 0.5] = len(GOOD)  # in half of the places nothing of the packet is changed
-    packets[np.arange(count)[:, None], places] = random.integers(0, 256, places.shape, np.uint8)
-    lengths = np.where(random.random(count) < 0.5, len(GOOD), random.integers(0, packets.shape[1] + 1, count)).tolist()
-    whole, malformed = packets.tobytes(), 0
-    step = packets.shape[1]
-    for at, length in zip(range(0, len(whole), step), lengths, strict=True):
-        reply = read_poll_reply(whole[at : at + length])
-        if reply is None:
-            malformed += 1
-        else:
-            assert (reply.name + reply.long_name + reply.report).isprintable()
-            assert len(reply.outputs) <= 4 and all(number <= 0x7FFF for number, _ in reply.outputs)
-    assert 0 < malformed < count
 
 
 @needs("tshark")

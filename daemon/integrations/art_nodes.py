@@ -1,0 +1,166 @@
+"""Asks Art-Net nodes who they are: by broadcast, and one by one.
+
+Facts of the Art-Net 4 specification come from memory. A process polls no more often than every 2.5 s.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import struct
+from collections.abc import AsyncIterator, Collection, Iterable, Iterator
+from contextlib import ExitStack, asynccontextmanager
+from dataclasses import dataclass, field
+from ipaddress import IPv4Address, IPv4Interface, IPv4Network, ip_address
+
+from gloaming.daemon.integrations.datagrams import reading
+from gloaming.daemon.service import packet_filter
+from gloaming.daemon.transmitter.udp_sender import source_address
+from gloaming.shows.interfaces import BROADCAST_ANY, addresses
+from gloaming.shows.protocols.artnet import OP_AT, OP_POLL_REPLY, PORT
+from gloaming.shows.protocols.artnet.poll import (
+    POLL_S,
+    REPLY_S,
+    ArtNode,
+    PollReply,
+    build_poll,
+    node_of,
+    read_poll_reply,
+)
+
+REPLIES_MAX, REPLIES_EACH_MAX = 2000, 255
+"""The most replies that are held, and of one address. A bind index has 8 bits."""
+_last_poll_s = float("-inf")
+
+
+async def ask_nodes(
+    asked: Collection[str], networks: Collection[IPv4Interface], seconds: float, notes: list[str]
+) -> Replies:
+    """Poll the nodes of some networks by broadcast and those at the `asked` addresses, and collect the replies.
+
+    Those of `asked` that do not answer are polled again by unicast. `networks` are own addresses with their networks.
+    """
+    replies = Replies(frozenset(asked))
+    with ExitStack() as closing:
+        sockets = _open_all(closing, notes)
+        for sock in sockets.values():
+            closing.enter_context(reading(sock, replies.take, notes))
+        async with _turn():
+            near = {one.network: sockets.get(str(one.ip)) for one in networks}
+            reached = [one for one, sock in near.items() if sock and _send(sock, _broadcast_of(one), notes)]
+            _poll([one for one in asked if not any(ip_address(one) in network for network in reached)], sockets, notes)
+        end_s = asyncio.get_running_loop().time() + seconds
+        while (left_s := end_s - asyncio.get_running_loop().time()) > POLL_S + REPLY_S:
+            async with _turn():
+                _poll(replies.asked - replies.answered, sockets, notes)
+        await asyncio.sleep(left_s)
+    return replies
+
+
+@asynccontextmanager
+async def _turn() -> AsyncIterator[None]:
+    """Polls are sent within, when the last one of this process was long enough ago."""
+    global _last_poll_s
+    loop = asyncio.get_running_loop()
+    await asyncio.sleep(_last_poll_s + POLL_S - loop.time())
+    yield
+    _last_poll_s = loop.time()
+
+
+def _broadcast_of(network: IPv4Network) -> str | None:
+    """The broadcast address of a network; None if it is too small to have one (RFC 3021)."""
+    return str(network.broadcast_address) if network.prefixlen < 31 else None
+
+
+def _poll(addresses: Iterable[str], sockets: dict[str, socket.socket], notes: list[str]) -> None:
+    """Poll some nodes, from the addresses that the routing table chooses."""
+    for address in sorted(addresses):
+        source = source_address(address)
+        if source is None:
+            notes.append(f"{address} cannot be asked: no route leads there")
+        elif ":" in address:
+            notes.append(f"{address} cannot be asked: Art-Net has IPv4 addresses alone")
+        elif source in sockets:  # else a note says that the port is in use
+            _send(sockets[source], address, notes)
+
+
+def _send(sock: socket.socket, address: str | None, notes: list[str]) -> bool:
+    """Send a poll to an address, if there is one. Whether it was sent."""
+    if address is None:
+        return False
+    try:
+        sock.sendto(build_poll(), (address, PORT))
+    except OSError as error:
+        notes.append(f"{address} cannot be asked ({error.strerror})")
+        return False
+    return True
+
+
+def _open_all(closing: ExitStack, notes: list[str]) -> dict[str, socket.socket]:
+    """A socket at each IPv4 address of this machine, and at each broadcast address: old nodes reply by broadcast.
+
+    They take replies alone, and work beside other sockets of the port that allow it.
+    """
+    own = [one for _, one in addresses() if isinstance(one, IPv4Interface)]
+    broadcasts = [one for one in (_broadcast_of(one.network) for one in own) if one]
+    found, closed, why = {}, [], None
+    for address in dict.fromkeys([*(str(one.ip) for one in own), *broadcasts, BROADCAST_ANY]):
+        sock = closing.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
+        sock.setblocking(False)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+        packet_filter.take_only(sock, OP_AT, struct.pack("<H", OP_POLL_REPLY))
+        try:
+            sock.bind((address, PORT))
+            found[address] = sock
+        except OSError as error:
+            closed.append(address)
+            why = error.strerror
+    if closed:
+        notes.append(
+            f"UDP port {PORT} cannot be used at {', '.join(closed)} ({why}). Nodes are not heard there. If another "
+            "program has the port, end it and look again."
+        )
+    return found
+
+
+@dataclass
+class Replies:
+    """The replies of Art-Net nodes by their senders. There is always room for those at the `asked` addresses."""
+
+    asked: frozenset[str] = frozenset()
+    malformed: int = 0
+    _held: int = 0
+    _left_out: int = 0
+    _by_address: dict[str, dict[tuple[int, ...], PollReply]] = field(default_factory=dict)
+
+    @property
+    def answered(self) -> frozenset[str]:
+        return frozenset(self._by_address)
+
+    def take(self, data: bytes, address: str) -> None:
+        """Hold a reply. The last one of a bind index with the same port-addresses counts."""
+        reply = read_poll_reply(data)
+        if reply is None:
+            self.malformed += 1
+            return
+        of_node = self._by_address.get(address, {})
+        key = (reply.bind_index, *(number for number, _ in reply.outputs))
+        if key not in of_node:
+            if len(of_node) == REPLIES_EACH_MAX or (self._held >= REPLIES_MAX and address not in self.asked):
+                self._left_out += 1
+                return
+            self._held += 1
+        self._by_address.setdefault(address, {})[key] = reply
+
+    def nodes(self) -> tuple[ArtNode, ...]:
+        """The nodes in the order of their addresses."""
+        return tuple(node_of(one, self._by_address[one].values()) for one in sorted(self._by_address, key=IPv4Address))
+
+    def notes(self) -> Iterator[str]:
+        """What is odd about the replies."""
+        for address, replies in self._by_address.items():
+            if other := {reply.address for reply in replies.values()} - {address, "0.0.0.0"}:
+                yield f"the Art-Net node at {address} says that its address is {min(other)}"
+        if self._left_out:
+            yield f"{self._left_out} replies of Art-Net nodes were left out: too many"
