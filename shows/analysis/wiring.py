@@ -28,9 +28,14 @@ def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[s
 
 
 def ranges(numbers: Iterable[int], written: Callable[[int], str] = str, between: str = ", ") -> str:
-    """Numbers as a person writes them: 1-4, 7. `written` writes one of them."""
+    """Numbers as a person writes them, sorted: 1-4, 7. `written` writes one of them."""
+    return in_their_order(sorted(numbers), written, between)
+
+
+def in_their_order(numbers: Iterable[int], written: Callable[[int], str] = str, between: str = ", ") -> str:
+    """The same, unsorted: 7, 1-4."""
     parts = []
-    for _, run in groupby(enumerate(sorted(numbers)), key=lambda pair: pair[1] - pair[0]):
+    for _, run in groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
         group = [number for _, number in run]
         parts.append("-".join(written(one) for one in dict.fromkeys((group[0], group[-1]))))
     return between.join(parts)

@@ -19,7 +19,7 @@ from typing import Any
 from gloaming.shows.config_files.checking import examples, quoted
 from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError, input_error
 from gloaming.shows.config_files.toml_lines import decoded
-from gloaming.shows.rig.model import read_port_addresses, read_universes
+from gloaming.shows.rig.model import read_port_addresses, read_protocol, read_universes
 from gloaming.shows.rig.tables import KINDS
 
 SEPARATORS = ",;\t"
@@ -41,6 +41,8 @@ COLUMNS: dict[str, dict[str, str]] = {
 LENT: dict[str, dict[str, tuple[str, str]]] = {
     "string": {
         "host": ("controller", "host"),
+        "protocol": ("controller", "protocol"),
+        "port_addresses": ("controller", "port_addresses"),
         "run_m": ("port", "run_m"),
         "note": ("port", "note"),
         "supply_volts": ("supply", "volts"),
@@ -226,17 +228,19 @@ def _place(text: str, example: str) -> list[float]:
 
 
 def _universes(text: str, example: str) -> str:
-    numbers = re.sub(r"\s+to\s+", "-", text)
-    try:
-        read_universes(numbers)
-    except WrongValueError as error:
-        raise WrongValueError(error.problem, "as 1 to 24: many spreadsheets read 1-24 as a date") from None
-    return numbers
+    return _ranges(text, read_universes, "as 1 to 24: many spreadsheets read 1-24 as a date")
 
 
 def _port_addresses(text: str, example: str) -> str:
+    return _ranges(text, read_port_addresses, f"as {example} (net:sub-net:universe), or as numbers: 1 to 8")
+
+
+def _ranges(text: str, read: Callable[[str], object], hint: str) -> str:
     numbers = re.sub(r"\s+to\s+", "-", text)
-    read_port_addresses(numbers)
+    try:
+        read(numbers)
+    except WrongValueError as error:
+        raise WrongValueError(error.problem, hint) from None
     return numbers
 
 
@@ -247,6 +251,7 @@ def _as_it_is(text: str, example: str) -> str:
 _READERS: dict[str, Callable[[str, str], Any]] = {
     "universes": _universes,
     "port_addresses": _port_addresses,
+    "protocol": lambda text, example: read_protocol(text),
     "order": lambda text, example: text.upper(),
     "lead": _as_it_is,
     "spread": _as_it_is,

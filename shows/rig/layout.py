@@ -18,7 +18,7 @@ def lay_out(rig: Rig, loose: Collection[str]) -> Rig:
     A string follows the one above it on its controller, or begins the universe after it if its pixels have another
     number of colours. The first one begins at the first universe of the controller.
     `loose` names the fixtures without a place: they begin in the universe after the strings. A controller without
-    universes gets new ones, as many as it needs. Errors are left to `load.complete`.
+    universes gets new ones, as many as it needs, and one for each port-address. Errors are left to `load.complete`.
     """
     owners = _owners(rig.string)
     hung: dict[str, list[PixelString]] = {controller.name: [] for controller in rig.controller}
@@ -41,6 +41,7 @@ def lay_out(rig: Rig, loose: Collection[str]) -> Rig:
         free = [one for one in lamps[controller.name] if one.name in loose]
         added = _one_by_one(free, max(_universes(placed), default=begin - 1) + 1)
         universes = _universes([*placed, *added])
+        universes |= set(range(begin, begin + len(controller.port_addresses)))
         highest = max(highest, *universes, 0)
         controllers.append(_with_universes(controller, universes))
         strings |= {one.name: one for one in row}

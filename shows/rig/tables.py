@@ -9,8 +9,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.analysis.wiring import in_their_order
 from gloaming.shows.config_files.checking import Table, models_in
+from gloaming.shows.protocols.artnet import as_written
 from gloaming.shows.replacing import replacing
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import MS_NS, PixelString, Port, Rig, port_name
@@ -20,7 +21,7 @@ KINDS: dict[str, type[BaseModel]] = {
     kind: next(models_in(field.annotation)) for kind, field in Rig.model_fields.items() if kind != "place"
 }
 """The tables of rig.toml, by name."""
-HOST_HINT = '# host = "192.0.2.21"     # fill in its address. Without host, its data are sent by multicast.'
+HOST_HINT = '# host = "192.0.2.21"     # fill in its address. Without host, E1.31 is sent by multicast.'
 
 
 def tables_of(rig: Rig) -> dict[str, list[Values]]:
@@ -61,21 +62,21 @@ def _values(table: Table) -> Values:
 def _as_written(key: str, value: Any) -> Any:
     """A value as it is written in TOML."""
     if key == "universes":
-        return ranges(value)
+        return in_their_order(value)
     if key == "port_addresses":
-        return ranges(value)
+        return in_their_order(value, as_written)
     if key in ("lead", "spread"):
         return f"{Decimal(value) / MS_NS:f} ms"
     return value
 
 
 def rig_toml(tables: dict[str, list[Values]], heading: str) -> str:
-    """The text of rig.toml. A controller without a host has a comment that says what to fill in."""
+    """The text of rig.toml. A controller that could have a host has a comment that says what to fill in."""
     parts = [f"# {heading}\n"]
     for kind, rows in tables.items():
         for row in rows:
             lines = [f"[[{kind}]]", *(f"{key} = {as_toml(value)}" for key, value in row.items())]
-            if kind == "controller" and "host" not in row:
+            if kind == "controller" and not row.keys() & {"host", "broadcast"}:
                 lines.append(HOST_HINT)
             parts.append("\n".join([*lines, ""]))
     return "\n".join(parts)

@@ -370,12 +370,21 @@ def rigs(draw: st.DrawFn) -> str:
 
 @st.composite
 def controllers(draw: st.DrawFn, name: str, first: int, names: Any, supply: Any, circuit: Any) -> str:
+    protocol = draw(st.sampled_from([None, "e131", "artnet", "ddp"]))
+    host = st.just(f"192.0.2.{1 + first // 1000}")
+    numbers = st.sampled_from(
+        ["0:0:0-0:6:3", [*range(2 * first + 99, 2 * first - 1, -1)], "0-1,127:15:1-127:15:15,3-85"]
+    )
+    keys: dict[str | None, dict[str, Any]] = {
+        "artnet": {"host": draw(host), "port_addresses": draw(maybe(numbers))},
+        "ddp": {"host": draw(host)},
+    }
     text = toml(
         "controller",
         name=name,
-        host=draw(maybe(st.just(f"192.0.2.{1 + first // 1000}"))),
         universes=draw(st.sampled_from([f"{first}-{first + 99}", f"{first + 50}-{first + 99},{first}-{first + 49}"])),
-        multicast=draw(maybe(st.booleans())),
+        protocol=protocol,
+        **keys.get(protocol, {"host": draw(maybe(host)), "multicast": draw(maybe(st.booleans()))}),
         lead=draw(maybe(st.sampled_from(["0 ms", "15 ms", "1.25 ms", "999.999 ms"]))),
         brightness=draw(maybe(st.floats(0.01, 1))),
     )
@@ -420,8 +429,6 @@ def plain(rig: Rig) -> dict[str, Any]:
     for string in found["string"]:
         if string["port"] is not None:
             string["fuse_a"] = fuses[port_name(string["controller"], string["port"])]
-    for controller in found["controller"]:
-        controller["universes"] = sorted(controller["universes"])
     found["port"] = sorted(found["port"], key=lambda port: (port["controller"], port["number"]))
     for kind in found.values():
         for table in kind or ():
@@ -444,6 +451,56 @@ def test_a_rig_comes_back_from_its_spreadsheet_whole(tmp_path: Path, text: str, 
     assert spreadsheet(back, decimal_comma) == sheet
     write_rig(path, back, "again")
     assert plain(load_rig(path)) == plain(rig)
+
+
+PROTOCOLS = "kind,name,controller,pixels,universes,host,protocol,port_addresses,broadcast\n"
+
+
+def test_the_protocol_of_a_controller_stands_beside_its_strings_or_on_its_own_line(tmp_path: Path) -> None:
+    """Some spreadsheets make a time of 0:1:1, and save 00:01:01."""
+    rig = read(
+        tmp_path,
+        f"{PROTOCOLS},a,left,340,,192.0.2.21,Art-Net,0:0:0 to 0:0:7,\n,b,left,10,,,artnet,,\n"
+        ",c,right,340,,192.0.2.22,DDP,,\n,d,mast,10,,,,,\ncontroller,left,,,,,,,\ncontroller,right,,,,,,,\n"
+        "controller,mast,,,,,Art-Net,00:01:01,yes\n",
+    )
+    left, right, mast = rig.controller
+    assert (left.protocol, left.host, left.port_addresses) == ("artnet", "192.0.2.21", tuple(range(8)))
+    assert left.universes == tuple(range(1, 9))  # one for each port-address
+    assert (right.protocol, right.host, right.universes) == ("ddp", "192.0.2.22", (9, 10))
+    assert (mast.protocol, mast.broadcast, mast.port_address_of) == ("artnet", True, {11: 17})
+    cells = spreadsheet(rig)
+    assert "0:0:0 to 0:0:7" in cells and "artnet" in cells
+    assert plain(read(tmp_path, cells)) == plain(rig)
+
+
+@pytest.mark.parametrize(
+    ("cells", "report"),
+    [
+        (",192.0.2.21,dmx,,", "column G, protocol: 'dmx' is not a protocol; as \"e131\""),
+        (",192.0.2.21,ddp,1,", "column H, port_addresses: DDP does not have it, only Art-Net does; remove it"),
+        (
+            ",192.0.2.21,artnet,0:0:16,",
+            "column H, port_addresses: '0:0:16' is not a port-address of Art-Net; as 0:0:1 to 0:0:8 (net:sub-net:"
+            "universe), or as numbers: 1 to 8",
+        ),
+        (",,ddp,,", "column F, host: it is missing: DDP is sent to an address, not by multicast"),
+        ("1 to 3,192.0.2.21,artnet,1 to 2,", "column H, port_addresses: there are 2 port-addresses for 3 universes"),
+    ],
+)
+def test_a_wrong_protocol_is_reported_in_its_cell(tmp_path: Path, cells: str, report: str) -> None:
+    (error,) = refusals(tmp_path, f"{PROTOCOLS},a,left,10,,,,,\ncontroller,left,,,{cells}\n")
+    assert error.startswith(f"strings.csv:3: {report}"), error
+
+
+def test_only_a_controller_that_could_have_an_address_gets_the_line_to_fill_in(tmp_path: Path) -> None:
+    rig = read(tmp_path, f"{PROTOCOLS}controller,a,,,1,,,,\ncontroller,b,,,2,,artnet,,yes\n")
+    write_rig(tmp_path / "rig.toml", rig, "rig")
+    first, second = (tmp_path / "rig.toml").read_text(encoding="utf-8").split("[[controller]]")[1:]
+    assert first.rstrip().endswith(
+        '# host = "192.0.2.21"     # fill in its address. Without host, E1.31 is sent by multicast.'
+    )
+    assert "host" not in second
 
 
 def test_the_spreadsheet_of_the_page_is_one(tmp_path: Path) -> None:
