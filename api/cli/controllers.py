@@ -50,12 +50,9 @@ def _fails(one: Any) -> bool:
 
 def _about(one: Any) -> list[str]:
     """Since when, where it is, what depends on it, what was sent, and the last error."""
-    host, address, error = one["host"], one["address"], one["last_error"]
+    error = one["last_error"]
     not_taken = f", {one['errors']:,} not taken" if one["errors"] else ""
-    about = [
-        f"{host} at {address}" if address and address != host else host or "multicast",
-        ", ".join(one["strings"]) or "no string",
-    ]
+    about = [one["way"], ", ".join(one["strings"]) or "no string"]
     if one["since"]:  # this board feeds it
         about = [f"since {_at(one['since'])}", *about, f"{one['packets']:,} packets sent{not_taken}"]
     if error:

@@ -186,9 +186,10 @@ def _lines(path: Path, rig: Rig) -> Iterator[str]:
     yield f"{path}: {_counted(rig)}"
     strings = Counter(string.controller for string in rig.string)
     for controller in rig.controller:
-        host = controller.host or "by multicast: it has no host"
         hung = plural(strings[controller.name], "string")
-        yield f"  {controller.name}: {host}; {numbered('universe', controller.universes)}; {hung}"
+        note = "" if controller.host else ": it has no host"
+        universes = numbered("universe", controller.universes)
+        yield f"  {controller.name}: {controller.way()}{note}; {universes}; {hung}"
 
 
 def _counts(path: Path, rig: Rig) -> dict[str, object]:

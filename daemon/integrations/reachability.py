@@ -1,7 +1,7 @@
 """Whether each controller answers an echo request or a handshake, twice a minute. Neither disturbs it.
 
-A refused connection is an answer. A controller that listens to multicast has no address and cannot be asked. If all
-controllers of a circuit are gone, that is one trouble.
+A refused connection is an answer. A controller that listens to multicast or broadcast has no address and cannot be
+asked. If all controllers of a circuit are gone, that is one trouble.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from itertools import count
 
 from gloaming.daemon.integrations.host_names import Addresses, address_of, where
 from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.model import Circuit, Rig
 from gloaming.shows.time_units import SECOND_NS
 
@@ -40,6 +41,7 @@ class Reach:
     """
 
     controller: str
+    protocol: ProtocolName
     host: str | None
     address: str | None
     answers: bool | None
@@ -53,7 +55,8 @@ class Reach:
         if self.answers is not None:
             return "answers" if self.answers else "does not answer"
         if self.host is None:
-            return "listens to multicast and cannot be asked"
+            way = "multicast" if self.protocol is ProtocolName.E131 else "broadcast"
+            return f"listens to {way} and cannot be asked"
         return "has not been asked yet" if self.address else "has no known address and cannot be asked"
 
     @property
@@ -88,6 +91,7 @@ class Reachability:
             address = address_of(controller, addresses)
             reach = Reach(
                 controller=controller.name,
+                protocol=controller.protocol,
                 host=controller.host,
                 address=address,
                 answers=None,

@@ -83,7 +83,7 @@ def destinations(controller: Controller, multicast: str, addresses: Addresses) -
     address = address_of(controller, addresses)
     if controller.protocol is not ProtocolName.E131:
         return (BROADCAST,) if controller.broadcast else (address,) if address else ()
-    groups = GROUPS[multicast] if controller.multicast or controller.host is None else ()
+    groups = GROUPS[multicast] if controller.by_multicast else ()
     return (*((address,) if address else ()), *groups)
 
 

@@ -30,6 +30,7 @@ from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.framefile.source import universes_of
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.draw import feeds_of_part, slot_ma
 from gloaming.shows.rig.model import Controller, positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
@@ -127,6 +128,7 @@ class RigMonitor:
         for own in site.rig.controller:
             boards, reach = site.feeders[own.name], self.reach.found.get(own.name)
             one: dict[str, Any] = {"name": own.name, "boards": list(boards), "host": own.host, "address": None}
+            one |= {"protocol": own.protocol, "way": own.way(reach.address if reach else None)}
             one |= {"answers": None, "words": f"is fed by {', '.join(boards) or 'no board'}", "since": None}
             one |= {"strings": [string.name for string in site.rig.strings_of[own.name]]}
             one |= {"packets": 0, "errors": 0, "last_error": None, "nodes": self._nodes(own)}
@@ -294,8 +296,10 @@ class RigMonitor:
             "controllers": [
                 {
                     **found,
-                    "multicast": own.multicast or own.host is None,
+                    "multicast": own.by_multicast,
+                    "broadcast": own.broadcast,
                     "universes": list(own.universes),
+                    "port_addresses": [*own.port_address_of.values()] if own.protocol is ProtocolName.ARTNET else [],
                     "brightness": own.brightness,
                 }
                 for found, own in zip(self.controllers(), rig.controller, strict=True)

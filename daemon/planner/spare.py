@@ -101,7 +101,7 @@ class SpareBoard:
             return True
         if self._boards.sharing == "connected":
             return self._gone_by_status(main)
-        by_multicast = any(one.multicast or one.host is None for one in site.part.controller)
+        by_multicast = any(one.by_multicast for one in site.part.controller)
         can_hear = by_multicast and IPV4 in GROUPS[site.output.multicast] and telemetry.get("watched")
         return True if can_hear else None
 

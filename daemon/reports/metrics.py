@@ -153,14 +153,16 @@ def _of_boards(boards: Sequence[BoardSeen], sharing: str) -> Iterator[Gauge]:
 def _of_rig(controllers: Iterable[Reach], telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
     known = [reach for reach in controllers if reach.answers is not None]
     yield _filled(
-        Gauge("gloaming_controller_up", "1 while a controller answers.", labels=["controller"]),
-        (([reach.controller], bool(reach.answers)) for reach in known),
+        Gauge("gloaming_controller_up", "1 while a controller answers.", labels=["controller", "protocol"]),
+        (([reach.controller, reach.protocol], bool(reach.answers)) for reach in known),
     )
     yield _filled(
         Gauge(
-            "gloaming_controller_since_seconds", "Since when it answers or does not, Unix time.", labels=["controller"]
+            "gloaming_controller_since_seconds",
+            "Since when it answers or does not, Unix time.",
+            labels=["controller", "protocol"],
         ),
-        (([reach.controller], reach.since_ns / 1e9) for reach in known),
+        (([reach.controller, reach.protocol], reach.since_ns / 1e9) for reach in known),
     )
     limited = telemetry.get("limited", ())
     yield _filled(

@@ -7,7 +7,7 @@ from datetime import datetime
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.reports.survey_texts import plural
 from gloaming.shows.analysis.feeding import FIXTURE_CAUTIONS
-from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.analysis.wiring import port_ranges, ranges
 from gloaming.shows.rig.model import Fixture, PixelString
 from gloaming.shows.rig.sheet import CAUTIONS, SPARES_OF, FullLoad, Sheet
 from gloaming.shows.time_units import SECOND_NS
@@ -27,6 +27,7 @@ def page(sheet: Sheet, name: str, at: datetime) -> str:
         load_text=_load_text,
         local=lambda at_ns: datetime.fromtimestamp(at_ns / SECOND_NS, at.tzinfo),
         plural=plural,
+        port_ranges=port_ranges,
         ranges=ranges,
         spares_of=SPARES_OF,
     )

@@ -8,6 +8,7 @@ from gloaming.daemon.site.board_name import unknown_board
 from gloaming.daemon.site.load import Site
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.wiring import listed
+from gloaming.shows.protocols import ProtocolName
 
 
 def board_findings(site: Site) -> Iterator[Finding]:
@@ -37,8 +38,10 @@ def _controllers(site: Site) -> Iterator[Finding]:
             hint = "name it among the controllers of a [[board]] table"
             yield Finding(FindingCode.CONTROLLER_WITHOUT_BOARD, "error", controller.place, text, hint)
         elif boards[1:]:
-            text = f"controller {controller.name} gets its universes from {' and '.join(boards)}, with one priority"
-            hint = "leave it to one board; a second one that waits is a board with spare_for"
+            text = f"controller {controller.name} gets its universes from {' and '.join(boards)}"
+            hint = "leave it to one board"
+            if controller.protocol is ProtocolName.E131:
+                text, hint = f"{text}, with one priority", f"{hint}; a second one that waits is a board with spare_for"
             yield Finding(FindingCode.CONTROLLER_OF_TWO_BOARDS, "error", controller.place, text, hint)
 
 

@@ -12,6 +12,7 @@ from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.udp_sender import interface_index, source_address
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.wiring import listed
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.model import Controller, Rig
 
 GROUPS_MAX = Path("/proc/sys/net/ipv4/neigh/default/gc_thresh3")
@@ -30,7 +31,8 @@ def machine_findings(
     nobody was asked. `clock` is the verdict of a planner that starts now."""
     names = names or HostNames({})
     board = read_board(site.folder)
-    network = (*_network(site, names), *_groups(site), *_synchronization(site), *_controllers(site, answers))
+    leads = (*_synchronization(site), *_art_sync(site))
+    network = (*_network(site, names), *_groups(site), *leads, *_controllers(site, answers))
     return (*_board(board), *_clock(clock), *network)
 
 
@@ -94,18 +96,21 @@ def _network(site: Site, names: HostNames) -> Iterator[Finding]:
             sources.setdefault(source, []).append(where(controller.host, address))
     for source, hosts in sources.items():
         yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets for {listed(hosts)} leave by {source}")
-    if any(one.multicast or not one.host for one in near_rig(site).controller):
-        yield Finding(
-            FindingCode.WAY_OUT,
-            "fact",
-            "network",
-            "the routing table chooses the interface for multicast: set interface in [output] to be sure",
-        )
+    for name, anybody in (("multicast", _by_multicast(site)), ("broadcast", _by_broadcast(site))):
+        if anybody:
+            text = f"the routing table chooses the interface for {name}: set interface in [output] to be sure"
+            yield Finding(FindingCode.WAY_OUT, "fact", "network", text)
 
 
 def _by_multicast(site: Site) -> list[Controller]:
     """The controllers that receive multicast."""
-    return [one for one in near_rig(site).controller if one.multicast or one.host is None]
+    return [one for one in near_rig(site).controller if one.by_multicast]
+
+
+def _by_broadcast(site: Site) -> list[Controller]:
+    """The controllers to which something is sent by broadcast: their data, or ArtSync."""
+    artnet = [one for one in near_rig(site).controller if one.protocol is ProtocolName.ARTNET]
+    return [one for one in artnet if one.broadcast or site.output.art_sync]
 
 
 def _groups(site: Site) -> Iterator[Finding]:
@@ -132,6 +137,15 @@ def _synchronization(site: Site) -> Iterator[Finding]:
         text = "controllers with multicast have different leads, but one synchronization packet is for all of them"
         hint = "give them the same lead, or hosts without multicast"
         yield Finding(FindingCode.SYNCHRONIZATION_LEADS, "warning", _first(controllers), text, hint)
+
+
+def _art_sync(site: Site) -> Iterator[Finding]:
+    """Warn of different leads: all nodes obey each ArtSync, which goes to the whole network."""
+    controllers = [one for one in near_rig(site).controller if one.protocol is ProtocolName.ARTNET]
+    if site.output.art_sync and len({one.lead for one in controllers}) > 1:
+        text = "controllers with Art-Net have different leads, but each ArtSync is for all of them"
+        hint = "give them the same lead, or remove art_sync"
+        yield Finding(FindingCode.ART_SYNC_LEADS, "warning", _first(controllers), text, hint)
 
 
 def _controllers(site: Site, answers: Mapping[str, bool] | None) -> Iterator[Finding]:

@@ -13,6 +13,7 @@ class FindingCode(StrEnum):
     """The kind of a finding. Errors in a person's file and troubles of the board have their own codes."""
 
     ALWAYS_CUT = "always-cut"
+    ART_SYNC_LEADS = "art-sync-leads"
     BOARD = "board"
     BOARDS_ALONE = "boards-alone"
     BOARD_UNKNOWN = "board-unknown"
@@ -97,6 +98,7 @@ class FindingCode(StrEnum):
     SOUND_SILENT = "sound-silent"
     SOUND_UNMEASURED = "sound-unmeasured"
     SOUND_UNREADABLE = "sound-unreadable"
+    STREAM_GAP = "stream-gap"
     STRING_LOADED = "string-loaded"
     STRING_OVERLOADED = "string-overloaded"
     SUPPLY_LOADED = "supply-loaded"

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from itertools import chain, groupby
 
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.framefile.reader import FrameFileInfo
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import as_written
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.rig.model import PixelString, Rig
+from gloaming.shows.rig.model import Fixture, PixelString, Rig
+from gloaming.shows.rig.wire import stream_gaps
 
 NAMES_MAX = 6
 
@@ -21,6 +25,7 @@ def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[s
     return (
         *_controllers(rig),
         *_split_pixels(rig),
+        *_stream_gaps(rig),
         *_frame_files(rig, files, places),
         *_unfilled(rig, files),
         *_unclaimed(rig, files),
@@ -39,6 +44,11 @@ def in_their_order(numbers: Iterable[int], written: Callable[[int], str] = str, 
         group = [number for _, number in run]
         parts.append("-".join(written(one) for one in dict.fromkeys((group[0], group[-1]))))
     return between.join(parts)
+
+
+def port_ranges(numbers: Iterable[int]) -> str:
+    """Port-addresses of Art-Net in their order, as the pages of controllers write them: 0:0:0-0:0:7, 1:0:0."""
+    return in_their_order(numbers, as_written)
 
 
 def numbered(noun: str, numbers: Sequence[int]) -> str:
@@ -66,7 +76,10 @@ def _controllers(rig: Rig) -> Iterator[Finding]:
 
 
 def _split_pixels(rig: Rig) -> Iterator[Finding]:
+    """Pixels that a controller gets in two packets. DDP has no universes: a stream is one row of pixels."""
     for string in rig.string:
+        if rig.controller_of[string.universe].protocol is ProtocolName.DDP:
+            continue
         spans = list(string.spans())
         done = 0
         for universe, first, last in spans[:-1]:
@@ -87,6 +100,24 @@ def _whole_pixels(string: PixelString) -> str:
     keys = [f"slot = {slot}{later}"] if slot != string.slot else []
     keys += [f"slots_per_universe = {whole}"] if whole != string.slots_per_universe else []
     return f"most controllers begin a universe with a whole pixel: {' and '.join(keys)}"
+
+
+def _stream_gaps(rig: Rig) -> Iterator[Finding]:
+    for controller in rig.controller:
+        gaps = list(stream_gaps(rig, controller))
+        parts: Iterator[PixelString | Fixture] = chain(rig.string, rig.fixture) if gaps else iter(())
+        own = {(one.universe, one.slot): one for one in parts if one.controller == controller.name}
+        places = sorted(own)
+        for universe, first, last in gaps:
+            place = bisect_left(places, (universe, last))
+            part, before = own[places[place]], own[places[place - 1]] if place else None
+            slots = "1 slot" if first == last else f"{last - first + 1} slots"
+            text = f"DDP sends {slots} as zeros before {part.name} of controller {controller.name}: nothing hangs there"
+            hint = f"begin {part.name} at slot {first}"
+            if isinstance(part, PixelString) and isinstance(before, PixelString):
+                hint = f'hang {part.name} on the next slots, as after = "{before.name}"'
+            hint += ", or leave room in the controller's own settings"
+            yield Finding(FindingCode.STREAM_GAP, "warning", part.place, text, hint)
 
 
 def _users(rig: Rig) -> set[str]:
@@ -152,10 +183,9 @@ def _unclaimed(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding
                 if last > end:
                     unused.setdefault(number, []).append((max(first, end + 1), last))
         if sent:
-            text = (
-                f"no string or fixture claims {_slots(sent, claimed)} of controller {controller.name}; frame files "
-                "have them, and they are sent as they are"
-            )
+            text = f"no string or fixture claims {_slots(sent, claimed)} of controller {controller.name}; frame files "
+            as_hung = controller.protocol is ProtocolName.DDP and controller.name in users
+            text += "have them, but they are not sent by DDP" if as_hung else "have them, and they are sent as they are"
             yield Finding(FindingCode.SLOTS_UNCLAIMED, "fact", controller.place, text)
         if unused and controller.name in users:
             text = f"no string or fixture uses {_slots(unused, claimed)} of controller {controller.name}"

@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from itertools import chain, islice
 from math import ceil
 
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import as_written
 from gloaming.shows.rig.draw import Feed, feeds, slot_ma
 from gloaming.shows.rig.model import Circuit, Controller, Fixture, PixelString, Port, Rig, Supply, positions
 from gloaming.shows.rig.repairs import Repair, in_order
-from gloaming.shows.rig.wire import places_on_wire
+from gloaming.shows.rig.wire import places_on_wire, slots_per_pixel, stream_begins
 
 CAUTIONS = (
     "Isolate a supply, and make sure that it is dead, before you touch what it feeds.",
@@ -42,13 +44,17 @@ class FullLoad:
 
 @dataclass(frozen=True)
 class HungString:
-    """A string with the slots that a controller is set to. `load` is that of its own fuse: it is without a port."""
+    """A string with the slots that a controller is set to. `load` is that of its own fuse: it is without a port.
+
+    `typed` is where it begins by the protocol of its controller, if that does not have universes.
+    """
 
     of: PixelString
     first: tuple[int, int]
     last: tuple[int, int]
     direction: str | None
     load: FullLoad | None
+    typed: str | None
 
 
 @dataclass(frozen=True)
@@ -129,7 +135,10 @@ class Sheet:
 def sheet_of(rig: Rig, repairs: Iterable[Repair] = ()) -> Sheet:
     """The sheet of a rig from `load_rig`, with the `repairs` that are open."""
     full = {(feed.kind, feed.name): load for feed, load in _full_loads(rig)}
-    hung = {string.name: _hung(string, full.get(("string", string.name))) for string in rig.string}
+    typed = dict(_typed(rig))
+    hung = {
+        string.name: _hung(string, full.get(("string", string.name)), typed.get(string.name)) for string in rig.string
+    }
     ports: dict[str, list[WiredPort]] = {controller.name: [] for controller in rig.controller}
     for port in sorted(rig.port, key=lambda one: one.number):
         strings = sorted((hung[one.name] for one in rig.on_port[port.name]), key=lambda one: one.first)
@@ -174,10 +183,23 @@ def _circuits(
         yield circuit, FullLoad(watts / circuit.volts, circuit.amps), (*fed, *lamps)
 
 
-def _hung(string: PixelString, load: FullLoad | None) -> HungString:
+def _typed(rig: Rig) -> Iterator[tuple[str, str]]:
+    """Where strings begin by the protocols that have no universes, by name. DDP counts in one stream, from 1."""
+    for controller in rig.controller:
+        begins, slots = stream_begins(rig, controller), slots_per_pixel(rig, controller)
+        for string in rig.strings_of[controller.name]:
+            if controller.protocol is ProtocolName.ARTNET:
+                yield string.name, f"port-address {as_written(controller.port_address_of[string.universe])}"
+            elif controller.protocol is ProtocolName.DDP:
+                at = begins[string.universe] + string.slot - 1
+                pixel = f", its pixel {at // slots + 1}" if slots and at % slots == 0 else ""
+                yield string.name, f"slot {at + 1} of the stream{pixel}"
+
+
+def _hung(string: PixelString, load: FullLoad | None, typed: str | None) -> HungString:
     spans = list(string.spans())
     (universe, slot, _), (last_universe, _, last_slot) = spans[0], spans[-1]
-    return HungString(string, (universe, slot), (last_universe, last_slot), direction_of(string), load)
+    return HungString(string, (universe, slot), (last_universe, last_slot), direction_of(string), load, typed)
 
 
 def _to_mend(repair: Repair, rig: Rig) -> ToMend:

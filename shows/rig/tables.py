@@ -9,9 +9,8 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from gloaming.shows.analysis.wiring import in_their_order
+from gloaming.shows.analysis.wiring import in_their_order, port_ranges
 from gloaming.shows.config_files.checking import Table, models_in
-from gloaming.shows.protocols.artnet import as_written
 from gloaming.shows.replacing import replacing
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import MS_NS, PixelString, Port, Rig, port_name
@@ -64,7 +63,7 @@ def _as_written(key: str, value: Any) -> Any:
     if key == "universes":
         return in_their_order(value)
     if key == "port_addresses":
-        return in_their_order(value, as_written)
+        return port_ranges(value)
     if key in ("lead", "spread"):
         return f"{Decimal(value) / MS_NS:f} ms"
     return value

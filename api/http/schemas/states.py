@@ -9,6 +9,7 @@ from gloaming.api.http.schemas.boards import BoardsNow
 from gloaming.api.http.schemas.network import NodeFound
 from gloaming.daemon.direction.score import ReasonCode, State
 from gloaming.daemon.planner.health import TroubleCode
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.draw import FeedKind
 from gloaming.shows.rig.model import Channel
 from gloaming.shows.rig.repairs import Fault
@@ -166,6 +167,8 @@ class ControllerReached(Answer):
     boards: Annotated[list[str], Field(description="the boards that feed it; none on a site without boards")]
     host: Annotated[str | None, Field(description="its IP address or host name, as in rig.toml")]
     address: Annotated[str | None, Field(description="its IP address; null while nobody knows that of its name")]
+    protocol: ProtocolName
+    way: Annotated[str, Field(description="how its data go to it, in words")]
     answers: Annotated[bool | None, Field(description="null: it cannot be asked, or was not asked yet")]
     words: Annotated[str, Field(description="the same in words")]
     since: Instant | None
@@ -281,7 +284,9 @@ class ControllerListed(ControllerReached):
     """A controller of the rig."""
 
     multicast: bool
+    broadcast: bool
     universes: list[int]
+    port_addresses: Annotated[list[int], Field(description="that of each universe, in order; empty without Art-Net")]
     brightness: Annotated[float, Field(description="the brightness that is set in the controller itself, 0 to 1")]
 
 

@@ -20,6 +20,8 @@ LEFT = {
     "name": "left",
     "host": "left.lan",
     "address": "192.0.2.21",
+    "protocol": "artnet",
+    "way": "Art-Net to left.lan at 192.0.2.21",
     "answers": True,
     "words": "answers",
     "since": "2026-12-12T18:00:00+00:00",
@@ -34,6 +36,8 @@ RIGHT = {
     "name": "right",
     "host": "192.0.2.22",
     "address": "192.0.2.22",
+    "protocol": "e131",
+    "way": "E1.31 to 192.0.2.22 and by multicast",
     "answers": False,
     "words": "does not answer",
     "errors": 7,
@@ -44,6 +48,8 @@ MAST = {
     "name": "mast",
     "host": None,
     "address": None,
+    "protocol": "e131",
+    "way": "E1.31 by multicast",
     "answers": None,
     "words": "listens to multicast and cannot be asked",
     "strings": [],
@@ -66,8 +72,9 @@ def test_a_controller_of_a_running_planner_is_listed_with_its_packets(daemon: Da
         shown = gloaming("controllers", daemon.site)
         assert (shown.returncode, shown.stderr) == (0, "")
     assert re.fullmatch(
-        r"left answers, since 2026-12-12 18:\d\d; 127.0.79.1; ridge, railing; [\d,]+ packets sent(, [\d,]+ not taken)?"
-        r"; last error 2026-12-12 18:\d\d: packets to 127.0.79.1 are not taken: Connection refused\n",
+        r"left answers, since 2026-12-12 18:\d\d; E1.31 to 127.0.79.1; ridge, railing; [\d,]+ packets sent"
+        r"(, [\d,]+ not taken)?; last error 2026-12-12 18:\d\d: packets to 127.0.79.1 are not taken: "
+        r"Connection refused\n",
         shown.stdout,
     )
 
@@ -79,10 +86,10 @@ def test_words_say_what_colours_say_and_one_that_is_gone_makes_the_answer_no(
     board.answer = lambda _: board.json(200, controllers=[LEFT, RIGHT, MAST])
     assert main(call) == 1
     assert capfd.readouterr().out.splitlines() == [
-        "left answers, since 2026-12-12 18:00; left.lan at 192.0.2.21; ridge, eaves; 12,345 packets sent",
-        "right does not answer, since 2026-12-12 18:00; 192.0.2.22; ridge, eaves; 12,345 packets sent, 7 not taken; "
-        "error since 2026-12-12 18:05: packets to 192.0.2.22 are not taken: No route",
-        "mast listens to multicast and cannot be asked, since 2026-12-12 18:00; multicast; no string; "
+        "left answers, since 2026-12-12 18:00; Art-Net to left.lan at 192.0.2.21; ridge, eaves; 12,345 packets sent",
+        "right does not answer, since 2026-12-12 18:00; E1.31 to 192.0.2.22 and by multicast; ridge, eaves; 12,345 "
+        "packets sent, 7 not taken; error since 2026-12-12 18:05: packets to 192.0.2.22 are not taken: No route",
+        "mast listens to multicast and cannot be asked, since 2026-12-12 18:00; E1.31 by multicast; no string; "
         "12,345 packets sent",
     ]
     over = {**LEFT, "last_error": {**ERROR, "stands": False}}

@@ -36,8 +36,8 @@ def test_a_spreadsheet_becomes_a_rig_with_a_word_on_what_is_to_be_filled_in(
     assert '# host = "192.0.2.21"     # fill in its address' in (folder / "rig.toml").read_text()
     assert capsys.readouterr().out.splitlines() == [
         "rig.toml: 2 controllers, 3 strings, 0 fixtures, 300 pixels",
-        "  left: by multicast: it has no host; universes 1-2; 2 strings",
-        "  right: by multicast: it has no host; universe 3; 1 string",
+        "  left: E1.31 by multicast: it has no host; universes 1-2; 2 strings",
+        "  right: E1.31 by multicast: it has no host; universe 3; 1 string",
     ]
     assert sorted(one.name for one in folder.iterdir()) == ["rig.toml", "strings.csv"]
 

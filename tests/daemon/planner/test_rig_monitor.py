@@ -362,6 +362,8 @@ def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> No
         "boards": [],
         "host": "192.0.2.21",
         "address": "192.0.2.21",
+        "protocol": "e131",
+        "way": "E1.31 to 192.0.2.21",
         "answers": None,
         "since": "",
         "strings": ["ridge", "loose"],
@@ -371,7 +373,9 @@ def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> No
         "last_error": None,
         "nodes": [],
         "multicast": False,
+        "broadcast": False,
         "universes": [1, 2],
+        "port_addresses": [],
         "brightness": 1.0,
     }
     assert [one["points"] for one in told["strings"]] == [None, None]
@@ -394,6 +398,29 @@ def test_each_controller_has_what_was_sent_to_its_universes_and_its_last_error(t
     )
     assert (mast["packets"], mast["errors"], mast["last_error"]) == (2 * 30 + 5, 0, None)
     assert (mast["answers"], mast["words"]) == (None, "listens to multicast and cannot be asked")
+
+
+def test_each_controller_has_its_protocol_and_the_way_of_its_data(tmp_path: Path) -> None:
+    planner, of = care(tmp_path)
+    other_rig(
+        planner,
+        f"{RIG}[[controller]]\nname = 'mast'\nuniverses = '7-9'\n"
+        "[[controller]]\nname = 'quay'\nuniverses = '10-11'\nprotocol = 'artnet'\nhost = 'quay.lan'\n"
+        "port_addresses = '0:1:0,0:0:0'\n"
+        "[[controller]]\nname = 'shed'\nuniverses = '12'\nprotocol = 'artnet'\nbroadcast = true\n"
+        "[[controller]]\nname = 'boom'\nuniverses = '13'\nprotocol = 'ddp'\nhost = '192.0.2.25'\n",
+    )
+    of.names.addresses["quay.lan"] = "192.0.2.23"
+    of.adopt()
+    keys = ("protocol", "way", "multicast", "broadcast", "port_addresses")
+    assert [tuple(one[key] for key in keys) for one in of.as_json()["controllers"]] == [
+        ("e131", "E1.31 to 192.0.2.21", False, False, []),
+        ("e131", "E1.31 by multicast", True, False, []),
+        ("artnet", "Art-Net to quay.lan at 192.0.2.23", False, False, [16, 0]),
+        ("artnet", "Art-Net by broadcast", False, True, [12]),
+        ("ddp", "DDP to 192.0.2.25", False, False, []),
+    ]
+    assert of.controllers()[3]["words"] == "listens to broadcast and cannot be asked"
 
 
 def test_the_last_error_of_an_address_is_known_after_it_is_over(tmp_path: Path) -> None:

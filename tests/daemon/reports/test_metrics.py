@@ -9,10 +9,12 @@ import subprocess
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from gloaming.shows.protocols import ProtocolName
 from tests.api.house import house
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.tools import needs
@@ -33,6 +35,17 @@ def fetch(broken: Broken, path: str, accept: str = "*/*", token: bool = True) ->
         request.add_header("Authorization", f"Bearer {(state / 'token').read_text().strip()}")
     with urllib.request.urlopen(request, timeout=20) as answer:
         return str(answer.read().decode())
+
+
+def test_a_controller_has_its_protocol_as_a_label(tmp_path: Path) -> None:
+    async def work() -> str:
+        async with house(tmp_path) as here, here.client(here.token) as phone:
+            found = here.planner._rig.reach.found
+            (left,) = found.values()
+            found["left"] = replace(left, answers=True, protocol=ProtocolName.DDP)
+            return (await phone.get("/metrics")).text
+
+    assert 'gloaming_controller_up{controller="left",protocol="ddp"} 1.0' in asyncio.run(work()).splitlines()
 
 
 def figure(text: str, name: str) -> float:

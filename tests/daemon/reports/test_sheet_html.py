@@ -97,14 +97,22 @@ def test_what_is_too_much_is_said_in_words(tmp_path: Path) -> None:
     text = page(sheet_of(load_rig(tmp_path / "rig.toml")), "quay", datetime(2026, 11, 26, tzinfo=UTC))
     assert "TOO MUCH: 6.10 A at full white, 5 A allowed" in text
     assert "0.5 A at full white; the limit is not known" in text
-    assert "left: multicast" in text
+    assert "left: E1.31 by multicast" in text
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("kind,name,controller,pixels,universes\ncontroller,left,,,1 to 4\n", "left: multicast"),
+        ("kind,name,controller,pixels,universes\ncontroller,left,,,1 to 4\n", "left: E1.31 by multicast"),
         ("kind,name,controller,pixels,port,fuse_a\nport,,left,,3,5\n,a,left,1,,\n", "no string"),
+        (
+            "name,controller,pixels,host,protocol,port_addresses\na,left,9,left.lan,artnet,0:0:0 to 0:0:3\n",
+            "left: Art-Net to left.lan<small>universes 1-4; port-addresses 0:0:0-0:0:3</small>",
+        ),
+        (
+            "name,controller,pixels,host,protocol\na,left,9,left.lan,ddp\nb,left,5,,\n",
+            '<div class="said">slot 28 of the stream, its pixel 10</div>',
+        ),
         ("name,controller,pixels,order\na,left,150,RGBW\n", "uses 508 slots of each universe"),
         (
             "name,controller,pixels,missing,inject at\na,left,150,37 38 39 50,76 101\n",

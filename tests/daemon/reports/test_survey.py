@@ -176,6 +176,36 @@ def test_leads_that_synchronization_cannot_keep(tmp_path: Path, capsys: pytest.C
     assert not any("different leads" in text for text in texts(surveyed(tmp_path, capsys)[1], "warning"))
 
 
+def test_leads_that_art_sync_cannot_keep_and_the_interface_of_broadcast(tmp_path: Path) -> None:
+    artnet = 'protocol = "artnet"\nhost = "127.0.0.1"\n'
+    rig = RIG.replace('host = "127.0.0.1"\n', artnet, 1)
+    rig += f'[[controller]]\nname = "right"\nuniverses = "2"\nlead = "15 ms"\n{artnet}'
+
+    def found(keys: str) -> list[tuple[str, str]]:
+        site = load_site(make(tmp_path, calm, SITE.replace('interface = "lo"', keys), rig), strict=False)
+        texts = machine_findings(site, None, Verdict(True, "kernel", "the clock is synchronised"))
+        return [(one.code, one.text) for one in texts if "cast" in one.text or "ArtSync" in one.text]
+
+    assert found("") == []
+    assert found("art_sync = true") == [
+        (
+            "way-out",
+            "the routing table chooses the interface for broadcast: set interface in [output] to be sure",
+        ),
+        ("art-sync-leads", "controllers with Art-Net have different leads, but each ArtSync is for all of them"),
+    ]
+
+
+def test_a_key_that_is_not_in_the_protocol_of_a_controller_is_a_finding(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = RIG.replace('host = "127.0.0.1"\n', 'host = "127.0.0.1"\nprotocol = "ddp"\n', 1)
+    make(tmp_path, calm, SITE.replace('interface = "lo"', 'interface = "lo"\npriority = 120'), rig)
+    _, told = surveyed(tmp_path, capsys)
+    (one,) = [one for one in told["findings"] if one["code"] == "not-in-protocol"]
+    assert (one["severity"], one["section"], one["key"]) == ("warning", "the site's files", "output.priority")
+
+
 def test_a_damaged_frame_file_and_one_that_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def noise(frames: npt.NDArray[np.uint8]) -> None:
         frames[:] = np.random.default_rng(1).integers(0, 90, frames.shape)

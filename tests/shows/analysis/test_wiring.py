@@ -174,6 +174,57 @@ def test_findings_about_twice_as_many_strings_take_twice_the_work(tmp_path: Path
     assert work(200) < 2.1 * work(100)
 
 
+DDP = """[[controller]]
+name = "left"
+host = "192.0.2.21"
+universes = "1-8"
+protocol = "ddp"
+"""
+
+
+def hung(name: str, universe: int, slot: int, pixels: int, **keys: object) -> str:
+    lines = [f"{key} = {value!r}" for key, value in keys.items()]
+    place = [f"universe = {universe}", f"slot = {slot}", f"pixels = {pixels}"]
+    return "\n".join(["[[string]]", f'name = "{name}"', 'controller = "left"', *place, *lines, ""])
+
+
+def of_ddp(tmp_path: Path, text: str, *universes: tuple[int, int]) -> list[tuple[str, str, str | None]]:
+    """The code, text and hint of each finding about a rig with DDP and a frame file, but for slots that are unused."""
+    (tmp_path / "rig.toml").write_text(DDP + text, encoding="utf-8")
+    made = rig_findings(load_rig(tmp_path / "rig.toml"), {"tide": info("tide", *universes)}, {"tide": "site.toml:9"})
+    unused = (FindingCode.SLOTS_UNUSED, FindingCode.UNIVERSES_UNFILLED)
+    return [(one.code, one.text, one.hint) for one in made if one.code not in unused]
+
+
+def test_a_gap_in_the_stream_of_a_ddp_controller_is_found_before_what_follows_it(tmp_path: Path) -> None:
+    """The ends of universes are no gaps: ridge ends at slot 150 of universe 2, and gable begins universe 3."""
+    lamp = LAMP.replace('"mast"', '"left"').replace("universe = 20", "universe = 5")
+    text = hung("eaves", 1, 11, 50) + hung("ridge", 1, 164, 166) + hung("gable", 3, 1, 10) + lamp
+    ends = ", or leave room in the controller's own settings"
+    says = "of controller left: nothing hangs there"
+    assert of_ddp(tmp_path, text, (1, 510)) == [
+        ("stream-gap", f"DDP sends 10 slots as zeros before eaves {says}", f"begin eaves at slot 1{ends}"),
+        (
+            "stream-gap",
+            f"DDP sends 3 slots as zeros before ridge {says}",
+            f'hang ridge on the next slots, as after = "eaves"{ends}',
+        ),
+        ("stream-gap", f"DDP sends 99 slots as zeros before lamp {says}", f"begin lamp at slot 1{ends}"),
+        (
+            "slots-unclaimed",
+            "no string or fixture claims slots 1-10, 161-163 of universe 1 of controller left; frame files have them, "
+            "but they are not sent by DDP",
+            None,
+        ),
+    ]
+
+
+def test_strings_without_a_gap_have_no_finding_and_no_pixel_of_a_stream_is_split(tmp_path: Path) -> None:
+    text = hung("eaves", 1, 1, 171, slots_per_universe=512) + hung("ridge", 2, 2, 10)
+    assert of_ddp(tmp_path, text, (1, 512)) == []
+    assert {code for code, *_ in of_ddp(tmp_path, text.replace("ddp", "e131"), (1, 512))} == set()
+
+
 LAMP = """
 [[fixture]]
 name = "lamp"

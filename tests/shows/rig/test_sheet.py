@@ -93,6 +93,57 @@ def test_a_controller_has_its_ports_by_number_with_their_strings_by_slot(sheet: 
     assert ([one.of.name for one in right.loose], [one.name for one in left.fixtures]) == (["loose"], ["flood", "lamp"])
 
 
+TYPED = """
+[[controller]]
+name = "left"
+universes = "1-2"
+host = "192.0.2.21"
+protocol = "artnet"
+port_addresses = "0:0:0,0:1:0"
+[[controller]]
+name = "right"
+universes = "3-5"
+host = "192.0.2.22"
+protocol = "ddp"
+[[controller]]
+name = "mast"
+universes = "6"
+host = "192.0.2.23"
+protocol = "ddp"
+[[controller]]
+name = "quay"
+universes = "7"
+"""
+
+
+def test_a_string_has_the_place_that_is_typed_into_a_controller_without_universes(tmp_path: Path) -> None:
+    """Right: 170 pixels fill 510 slots of universe 3, 60 follow in universe 4. Mast: pixels of 4 slots after 3 of 3."""
+    text = TYPED
+    for name, controller, universe, pixels in [
+        ("a", "left", 1, 10),
+        ("b", "left", 2, 10),
+        ("c", "right", 3, 170),
+        ("d", "right", 4, 60),
+        ("f", "mast", 6, 3),
+        ("h", "quay", 7, 9),
+    ]:
+        text += f'[[string]]\nname = "{name}"\ncontroller = "{controller}"\nuniverse = {universe}\npixels = {pixels}\n'
+    text += '[[string]]\nname = "e"\nafter = "d"\npixels = 5\n[[string]]\nname = "g"\nafter = "f"\npixels = 5\n'
+    path = tmp_path / "rig.toml"
+    path.write_text(f'{text}order = "GRBW"\n', encoding="utf-8")
+    strings = [string for one in sheet_of(load_rig(path)).controllers for string in one.strings]
+    assert {one.of.name: one.typed for one in strings} == {
+        "a": "port-address 0:0:0",
+        "b": "port-address 0:1:0",
+        "c": "slot 1 of the stream, its pixel 1",
+        "d": "slot 511 of the stream, its pixel 171",
+        "e": "slot 691 of the stream, its pixel 231",
+        "f": "slot 1 of the stream",
+        "g": "slot 10 of the stream",
+        "h": None,
+    }
+
+
 def test_loads_are_those_of_full_white(sheet: Sheet) -> None:
     """By hand. A pixel of left: 3 x 20 mA x 0.4 + 1 mA = 25 mA, so 200 of them 5 A. One of right: 4 x 20 + 1 = 81 mA.
 

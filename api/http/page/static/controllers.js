@@ -12,8 +12,7 @@ export function controllers(place, page) {
     const error = one.last_error;
     const fails = one.answers === false || Boolean(error && error.stands);
     const sent = `${counted.format(one.packets)} packets sent${one.errors ? `, ${counted.format(one.errors)} not taken` : ""}`;
-    const where = one.address && one.address !== one.host ? `${one.host} at ${one.address}` : one.host || "multicast";
-    const made = row(`${one.name} `, [where, some(one.strings), ...(one.since ? [sent] : [])].join("; "));
+    const made = row(`${one.name} `, [one.way, some(one.strings), ...(one.since ? [sent] : [])].join("; "));
     const since = one.since ? `, since ${page.when(one.since)}` : "";
     made.firstChild.firstChild.after(page.element("b", one.words, { className: fails ? "bad" : one.answers ? "good" : "" }), since);
     for (const node of one.nodes) made.firstChild.append(page.element("small", `${node.address}: ${node.text}`, { className: node.merges.length ? "bad" : "" }));
