@@ -42,7 +42,7 @@ DO = {
     "temperature": "give the board some air",
     "memory": "end other programs on the board, or restart it",
     "wear": "copy the card to a new one before it fails",
-    "other-source": "stop the other source, or give it another priority or other universes",
+    "other-source": "stop the other source, or give it other universes (by E1.31 also: another priority)",
     "node-differs": "set its port-addresses on the controller's own page, or correct its table in rig.toml; "
     "gloaming network says how",
     "node-merges": "stop the other source, or give it other port-addresses",

@@ -221,9 +221,8 @@ class Transmitter:
             self._trouble("network", subject, f"no socket can be opened: {error.strerror or error}")
         else:
             self.player.use(output)
-            universes = {target.number for target in setup.targets}
             begin = partial(follow_grants, self.grants)
-            self.watch = SourceWatch(universes, output.sender.index, setup.heading.cid, setup.boards, begin)
+            self.watch = SourceWatch(setup.targets, output.sender.index, setup.heading.cid, setup.boards, begin)
             self._hello()
 
     def _report_playing(self, now_ns: int) -> int:

@@ -71,7 +71,8 @@ class ControllerSent(Answer):
 class OtherSource(Answer):
     """Another source, or another board of the site, that sends on universes of this board."""
 
-    cid: str
+    protocol: ProtocolName = ProtocolName.E131
+    cid: Annotated[str | None, Field(description="null by Art-Net, which has no CID, no name and no priority")]
     name: str
     address: str
     priority: int | None

@@ -8,6 +8,8 @@ from typing import NamedTuple
 from gloaming.shows.protocols.artnet import IDENTIFIER, OP_DMX, VERSION
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 
+LOW_AT, NET_AT = 14, 15
+"""The offsets of the low byte of a port-address, and of its net."""
 _NAMED = struct.Struct("<8sH")
 _DMX = struct.Struct(">10xHBBBBH")
 

@@ -148,4 +148,4 @@ def test_only_the_protocol_knows_where_its_fields_are() -> None:
             if isinstance(node, ast.ImportFrom) and node.module == "gloaming.shows.protocols.e131":
                 known.setdefault(path.name, set()).update(alias.name for alias in node.names)
     assert known and not any({"FIELDS", "HEAD_BYTES"} & names for names in known.values())
-    assert [name for name, names in known.items() if "CID_AT" in names] == ["watch.py"]
+    assert [name for name, names in known.items() if "CID_AT" in names] == ["watch_sockets.py"]

@@ -8,18 +8,9 @@ from pathlib import Path
 import pytest
 
 from gloaming.shows.protocols.artnet.parse import DmxHead, read_dmx
+from tests.artnet_packets import art_dmx
 from tests.daemon.transmitter.process_harness import run
 from tests.tools import needs
-
-
-def art_dmx(sequence: int, physical: int, port_address: int, slots: bytes) -> bytes:
-    """An ArtDmx packet, by the table of Art-Net 4 (from memory)."""
-    net, low = divmod(port_address, 256)
-    head = (
-        b"Art-Net\0" + struct.pack("<H", 0x5000) + struct.pack(">HBBBBH", 14, sequence, physical, low, net, len(slots))
-    )
-    return head + slots
-
 
 GOOD = art_dmx(7, 1, 0x123, bytes(range(24)))
 
