@@ -100,7 +100,7 @@ def make_backup(args: argparse.Namespace) -> int:
 def _for_help(args: argparse.Namespace, site: Path, state: Path) -> tuple[dict[str, bytes], tuple[str, ...]]:
     """The members of a bundle for a helper, and what it leaves out."""
     from gloaming.api.http.auth.authenticator import LOCAL_DEVICE
-    from gloaming.daemon.backup.help_bundle import help_bundle, known_privacy, now_report
+    from gloaming.daemon.backup.help_bundle import help_bundle, known_privacy, network_report, now_report
 
     private = known_privacy(site, state, LOCAL_DEVICE)
     reports = {"survey.txt": _survey(args, site, state)}
@@ -108,6 +108,7 @@ def _for_help(args: argparse.Namespace, site: Path, state: Path) -> tuple[dict[s
     try:
         now = json.loads(call_for(args, "/api/now", "application/json"))
         reports["now.json"] = now_report(now, private)
+        reports["network.json"] = network_report(json.loads(call_for(args, "/api/network", "application/json")))
         reports["metrics.txt"] = call_for(args, "/metrics", "text/plain").decode()
     except InputError as error:
         reports["now.txt"] = f"the planner does not answer: {error}\n"

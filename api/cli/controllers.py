@@ -40,8 +40,14 @@ def show(args: argparse.Namespace) -> int:
             style = "red" if _fails(one) else "green" if one["answers"] else "none"
             console.print(f"[{style}]{escape(one['name'])} {one['words']}[/], {escape('; '.join(_about(one)))}")
             for node in one.get("nodes", ()):  # an older planner has none
-                console.print(f"  {escape(node['address'])}: {escape(node['text'])}")
+                console.print(f"  {escape(node_line(node, one['address']))}")
     return 1 if any(map(_fails, found)) else 0
+
+
+def node_line(node: Any, address: str | None) -> str:
+    """What an Art-Net node of a controller says, with its address where that is not the controller's."""
+    at = "" if node["address"] == address else f" at {node['address']}"
+    return f"Art-Net{at}: {node['text']}"
 
 
 def _fails(one: Any) -> bool:

@@ -9,6 +9,7 @@ import time
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from gloaming.api.cli.controllers import node_line
 from gloaming.api.cli.http_call import NoAnswerError, call
 from gloaming.api.cli.live import refused
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer
@@ -65,7 +66,7 @@ def _alone(args: argparse.Namespace) -> Any:
     """What this command finds without a planner. InputError."""
     from gloaming.daemon.integrations.host_names import HostNames
     from gloaming.daemon.integrations.reachability import look_once
-    from gloaming.daemon.reports.network import network_json, take_a_look
+    from gloaming.daemon.reports.network import LISTEN_S, network_json, take_a_look
     from gloaming.daemon.reports.survey_machine import near_rig
     from gloaming.daemon.site.load import load_site
 
@@ -74,7 +75,7 @@ def _alone(args: argparse.Namespace) -> Any:
     async def look() -> Any:
         await names.look(near_rig(site))
         found, answers = await asyncio.gather(
-            take_a_look(site, names.addresses, time.time_ns()), look_once(near_rig(site), names.addresses)
+            take_a_look(site, names.addresses, time.time_ns(), LISTEN_S), look_once(near_rig(site), names.addresses)
         )
         return network_json(site, names.addresses, found, answers)
 
@@ -114,7 +115,7 @@ def _lines(one: Any, called: dict[str, list[str]]) -> list[str]:
     named = f"{host} at " if host and address and host != address else ""
     at = f"{named}{_place(address, called)}" if address else host or "no host"
     lines = [f"{one['name']} {words}: {at}, {ProtocolName(one['protocol']).words}"]
-    return lines + [f"  {_place(node['address'], called)}: {node['text']}" for node in one["nodes"]]
+    return lines + [f"  {node_line(node, address)}" for node in one["nodes"]]
 
 
 def _place(address: str, called: dict[str, list[str]]) -> str:

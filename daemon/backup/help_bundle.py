@@ -47,6 +47,7 @@ NEVER = (
     "addresses, commands and bodies of alerts, hooks, triggers, holds and brokers, and other names of the board",
     "the passcode, devices and their names, tokens, certificates and keys",
     "comments in site.toml and rig.toml, and the exact position",
+    "names that other machines announce in the network",
     "pieces, overrides, and all else of the state",
 )
 """What a bundle never has."""
@@ -132,6 +133,11 @@ def now_report(now: dict[str, Any], private: PrivateValues) -> str:
         if trouble["kind"] in QUOTING:
             trouble["text"] = QUOTED
     return json.dumps(without_names(now, private), indent=1, ensure_ascii=False)
+
+
+def network_report(found: dict[str, Any]) -> str:
+    """The answer of GET /api/network, without the names of machines, which may be those of people."""
+    return json.dumps({key: value for key, value in found.items() if key != "names"}, indent=1, ensure_ascii=False)
 
 
 def versions(state: Path) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.network import (
+    LISTEN_S,
     by_art_net,
     controller_findings,
     network_json,
@@ -72,7 +73,9 @@ class NetworkMonitor:
         """Look, whatever the site has."""
         self._looking, before = True, self._packets()
         try:
-            self._last = await take_a_look(self._situation.site, self._rig.names.addresses, self._situation.now_ns())
+            self._last = await take_a_look(
+                self._situation.site, self._rig.names.addresses, self._situation.now_ns(), LISTEN_S
+            )
         finally:
             self._looking = False
         self._ended_s = time.monotonic()

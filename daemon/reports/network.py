@@ -34,7 +34,7 @@ def by_art_net(rig: Rig) -> bool:
     return any(one.protocol == ProtocolName.ARTNET for one in rig.controller)
 
 
-async def take_a_look(site: Site, addresses: Addresses, at_ns: int, seconds: float = LISTEN_S) -> NetworkLook:
+async def take_a_look(site: Site, addresses: Addresses, at_ns: int, seconds: float) -> NetworkLook:
     """Ask the Art-Net nodes, if the site has it so, and listen for the others."""
     asked = [
         address

@@ -73,8 +73,8 @@ def check_bundle(path: Path, secrets: list[str]) -> None:
     with reading_archive(path) as archive:
         found = {one.member.name: b"".join(one.chunks).decode() for one in archive.files()}
         everything = "\n".join((*found.values(), archive.about.model_dump_json()))
-    names = ["journal.jsonl", "metrics.txt", "now.json", "rig.toml", "site.toml", "survey.txt", "versions.json"]
-    assert sorted(found) == names
+    reports = {"metrics.txt", "network.json", "now.json", "survey.txt", "versions.json"}
+    assert found.keys() == {"journal.jsonl", "rig.toml", "site.toml", *reports}
     assert [one for one in (*secrets, "Anna", "54.486", "0.613", "$argon2") if one in everything] == []
     assert json.loads(found["now.json"])["state"] == "playing"
     assert "gloaming_" in found["metrics.txt"] and "the machine" in found["survey.txt"]

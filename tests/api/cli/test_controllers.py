@@ -29,7 +29,9 @@ LEFT = {
     "packets": 12345,
     "errors": 0,
     "last_error": None,
+    "nodes": [],
 }
+NODE = {"address": "192.0.2.21", "text": "16 ports, firmware 2.14, expects universes 1-16"}
 ERROR = {"at": "2026-12-12T18:05:00+00:00", "text": "packets to 192.0.2.22 are not taken: No route", "stands": True}
 RIGHT = {
     **LEFT,
@@ -92,7 +94,9 @@ def test_words_say_what_colours_say_and_one_that_is_gone_makes_the_answer_no(
         "mast listens to multicast and cannot be asked, since 2026-12-12 18:00; E1.31 by multicast; no string; "
         "12,345 packets sent",
     ]
-    over = {**LEFT, "last_error": {**ERROR, "stands": False}}
+    over = {**LEFT, "last_error": {**ERROR, "stands": False}, "nodes": [NODE, {**NODE, "address": "192.0.2.31"}]}
     board.answer = lambda _: board.json(200, controllers=[over, MAST])
     assert main(call) == 0
-    assert "last error 2026-12-12 18:05: packets" in capfd.readouterr().out
+    shown = capfd.readouterr().out
+    assert "last error 2026-12-12 18:05: packets" in shown
+    assert f"\n  Art-Net: {NODE['text']}\n  Art-Net at 192.0.2.31: {NODE['text']}\n" in shown

@@ -24,7 +24,7 @@ LOOK = NetworkLook(AT, NODES, SOURCES, NAMES, ("UDP port 6454 is taken",), 2)
 SHOWN = """\
 controllers of rig.toml
   left answers: 192.0.2.21 (left.local), Art-Net
-    192.0.2.21 (left.local): 16 ports, firmware 2.14, expects universes 1-16, receives no universe
+    Art-Net: 16 ports, firmware 2.14, expects universes 1-16, receives no universe
   mast was not asked: 192.0.2.23, E1.31
 other Art-Net nodes
   192.0.2.77: [red], firmware 2.14, expects port-addresses 0:0:0
@@ -45,8 +45,13 @@ controller there
 
 
 def test_the_planner_is_asked_and_what_differs_is_the_exit_code(
-    board: AnsweringServer, token: Any, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+    board: AnsweringServer,
+    token: Any,
+    tmp_path: Path,
+    capfd: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr("gloaming.api.cli.network.EVERY_S", 0.0)
     call = ["network", "--url", board.url, "--token-file", str(token)]
     site = site_of(tmp_path, TABLES, EVENING, rig=LEFT + STRINGS + MAST)
     found = network_json(site, {}, LOOK, {"left": True})

@@ -13,7 +13,7 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
-from gloaming.daemon.backup.help_bundle import help_bundle, known_privacy, now_report
+from gloaming.daemon.backup.help_bundle import help_bundle, known_privacy, network_report, now_report
 from gloaming.daemon.backup.private_values import PrivateValues
 from gloaming.daemon.integrations.delivery import Message
 from gloaming.daemon.planner.store import Store
@@ -226,6 +226,11 @@ def test_what_a_command_has_printed_is_not_in_the_bundle(tmp_path: Path) -> None
             assert [name for name, text in found.items() if "stderr8q7" in text] == []
 
     run(failing())
+
+
+def test_names_that_machines_announce_are_not_in_the_bundle() -> None:
+    found = {"names": [{"name": "annas-phone.local"}], "findings": [{"text": "left merges"}]}
+    assert json.loads(network_report(found)) == {"findings": [{"text": "left merges"}]}
 
 
 def texts(model: type[BaseModel], above: str = "") -> Iterator[tuple[str, Any]]:

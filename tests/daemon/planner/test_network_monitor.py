@@ -82,8 +82,12 @@ def test_a_site_that_was_read_again_is_held_against_the_last_look(site: Site, lo
     assert [one.code for one in of.troubles()] == [TroubleCode.NODE_DIFFERS]
 
 
-@pytest.mark.parametrize(("tables", "rig", "waits_for"), [("", E131, None), (OFF, LEFT, None), ("", LEFT, "quay")])
-def test_nobody_is_asked_without_art_net_with_art_poll_off_and_by_a_spare_that_waits(
+@pytest.mark.parametrize(
+    ("tables", "rig", "waits_for"),
+    [("", E131, None), (OFF, LEFT, None), ("", LEFT, "quay")],
+    ids=["no Art-Net", "art_poll off", "a spare that waits"],
+)
+def test_no_node_is_asked_unless_a_person_asks(
     tmp_path: Path, looks: Looks, tables: str, rig: str, waits_for: str | None
 ) -> None:
     of = monitor(site_of(tmp_path, tables, TABLES, EVENING, rig=rig), looks, waits_for)

@@ -15,7 +15,7 @@ export function controllers(place, page) {
     const made = row(`${one.name} `, [one.way, some(one.strings), ...(one.since ? [sent] : [])].join("; "));
     const since = one.since ? `, since ${page.when(one.since)}` : "";
     made.firstChild.firstChild.after(page.element("b", one.words, { className: fails ? "bad" : one.answers ? "good" : "" }), since);
-    for (const node of one.nodes) made.firstChild.append(page.element("small", `${node.address}: ${node.text}`, { className: node.merges.length ? "bad" : "" }));
+    for (const node of one.nodes) made.firstChild.append(page.element("small", `Art-Net${node.address === one.address ? "" : ` at ${node.address}`}: ${node.text}`, { className: node.merges.length ? "bad" : "" }));
     if (error) made.firstChild.append(page.element("small", `${error.stands ? "Error since" : "Last error"} ${page.when(error.at)}: ${error.text}`, { className: error.stands ? "bad" : "" }));
     return made;
   };
