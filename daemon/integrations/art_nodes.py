@@ -16,7 +16,7 @@ from ipaddress import IPv4Address, IPv4Interface, IPv4Network, ip_address
 from gloaming.daemon.integrations.datagrams import reading
 from gloaming.daemon.service import packet_filter
 from gloaming.daemon.transmitter.udp_sender import source_address
-from gloaming.shows.interfaces import BROADCAST_ANY, addresses
+from gloaming.shows.interfaces import BROADCAST_ANY
 from gloaming.shows.protocols.artnet import OP_AT, OP_POLL_REPLY, PORT
 from gloaming.shows.protocols.artnet.poll import (
     POLL_S,
@@ -30,24 +30,26 @@ from gloaming.shows.protocols.artnet.poll import (
 
 REPLIES_MAX, REPLIES_EACH_MAX = 2000, 255
 """The most replies that are held, and of one address. A bind index has 8 bits."""
+IP_PKTINFO = 8
+Own = tuple[int, IPv4Interface]
+"""An address of this machine with its network, and the index of its interface."""
 _last_poll_s = float("-inf")
 
 
 async def ask_nodes(
-    asked: Collection[str], networks: Collection[IPv4Interface], seconds: float, notes: list[str]
+    asked: Collection[str], own: Collection[Own], near: Collection[Own], seconds: float, notes: list[str]
 ) -> Replies:
-    """Poll the nodes of some networks by broadcast and those at the `asked` addresses, and collect the replies.
+    """Poll the nodes of the `near` networks by broadcast and those at the `asked` addresses, and collect the replies.
 
-    Those of `asked` that do not answer are polled again by unicast. `networks` are own addresses with their networks.
+    Those of `asked` that do not answer are polled again by unicast. `own` are all addresses of this machine.
     """
     replies = Replies(frozenset(asked))
     with ExitStack() as closing:
-        sockets = _open_all(closing, notes)
+        sockets = _open_all(closing, own, notes)
         for sock in sockets.values():
             closing.enter_context(reading(sock, replies.take, notes))
         async with _turn():
-            near = {one.network: sockets.get(str(one.ip)) for one in networks}
-            reached = [one for one, sock in near.items() if sock and _send(sock, _broadcast_of(one), notes)]
+            reached = _broadcast(near, sockets, notes)
             _poll([one for one in asked if not any(ip_address(one) in network for network in reached)], sockets, notes)
         end_s = asyncio.get_running_loop().time() + seconds
         while (left_s := end_s - asyncio.get_running_loop().time()) > POLL_S + REPLY_S:
@@ -72,6 +74,18 @@ def _broadcast_of(network: IPv4Network) -> str | None:
     return str(network.broadcast_address) if network.prefixlen < 31 else None
 
 
+def _broadcast(near: Collection[Own], sockets: dict[str, socket.socket], notes: list[str]) -> set[IPv4Network]:
+    """Poll each network once, by its interface. The networks that were polled."""
+    reached: set[IPv4Network] = set()
+    for index, one in near:
+        sock, address = sockets.get(str(one.ip)), _broadcast_of(one.network)
+        if sock and address and one.network not in reached:
+            by = struct.pack("=i4s4s", index, one.ip.packed, bytes(4))  # ip(7), in_pktinfo
+            if _send(sock, address, notes, (socket.IPPROTO_IP, IP_PKTINFO, by)):
+                reached.add(one.network)
+    return reached
+
+
 def _poll(addresses: Iterable[str], sockets: dict[str, socket.socket], notes: list[str]) -> None:
     """Poll some nodes, from the addresses that the routing table chooses."""
     for address in sorted(addresses):
@@ -84,27 +98,24 @@ def _poll(addresses: Iterable[str], sockets: dict[str, socket.socket], notes: li
             _send(sockets[source], address, notes)
 
 
-def _send(sock: socket.socket, address: str | None, notes: list[str]) -> bool:
-    """Send a poll to an address, if there is one. Whether it was sent."""
-    if address is None:
-        return False
+def _send(sock: socket.socket, address: str, notes: list[str], *control: tuple[int, int, bytes]) -> bool:
+    """Send a poll. Whether that was possible."""
     try:
-        sock.sendto(build_poll(), (address, PORT))
+        sock.sendmsg([build_poll()], control, 0, (address, PORT))
     except OSError as error:
         notes.append(f"{address} cannot be asked ({error.strerror})")
         return False
     return True
 
 
-def _open_all(closing: ExitStack, notes: list[str]) -> dict[str, socket.socket]:
+def _open_all(closing: ExitStack, own: Collection[Own], notes: list[str]) -> dict[str, socket.socket]:
     """A socket at each IPv4 address of this machine, and at each broadcast address: old nodes reply by broadcast.
 
     They take replies alone, and work beside other sockets of the port that allow it.
     """
-    own = [one for _, one in addresses() if isinstance(one, IPv4Interface)]
-    broadcasts = [one for one in (_broadcast_of(one.network) for one in own) if one]
+    broadcasts = [one for one in (_broadcast_of(one.network) for _, one in own) if one]
     found, closed, why = {}, [], None
-    for address in dict.fromkeys([*(str(one.ip) for one in own), *broadcasts, BROADCAST_ANY]):
+    for address in dict.fromkeys([*(str(one.ip) for _, one in own), *broadcasts, BROADCAST_ANY]):
         sock = closing.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
         sock.setblocking(False)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -17,7 +17,7 @@ from gloaming.shows.protocols.e131.parse import Discovery, read_discovery, sourc
 from gloaming.shows.time_units import SECOND_NS
 
 DISCOVERY_S = DISCOVERY_NS / SECOND_NS + 1
-"""Whoever listens for so long hears each source: it announces itself every 10 s (section 4.3)."""
+"""Whoever listens for so long hears each source: it announces itself every 10 s (section 12)."""
 PAGES_MAX = 512
 """The most pages of all sources that are held. A source of 512 universes needs one page (8.5)."""
 

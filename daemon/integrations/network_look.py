@@ -11,11 +11,11 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from ipaddress import IPv4Interface
 
-from gloaming.daemon.integrations.art_nodes import Replies, ask_nodes
+from gloaming.daemon.integrations.art_nodes import Own, Replies, ask_nodes
 from gloaming.daemon.integrations.e131_sources import E131Source, hear_sources
 from gloaming.daemon.integrations.mdns_names import MdnsName, find_names
 from gloaming.daemon.transmitter.udp_sender import interface_index
-from gloaming.shows.interfaces import addresses as own_addresses
+from gloaming.shows.interfaces import addresses
 from gloaming.shows.protocols.artnet.poll import POLL_S, REPLY_S, ArtNode
 
 LOOK_S = POLL_S + REPLY_S + 0.5
@@ -38,7 +38,7 @@ class NetworkLook:
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    addresses: frozenset[str]
+    controllers: frozenset[str]
     interface: str | None
     art_poll: bool
     seconds: float
@@ -48,15 +48,15 @@ _running: dict[_Asked, asyncio.Task[NetworkLook]] = {}
 
 
 async def look(
-    addresses: Collection[str], interface: str | None, *, art_poll: bool, seconds: float, at_ns: int
+    controllers: Collection[str], interface: str | None, *, art_poll: bool, seconds: float, at_ns: int
 ) -> NetworkLook:
-    """Look for some seconds. `addresses` are those of the Art-Net controllers: each of them is polled.
+    """Look for some seconds. `controllers` are the addresses of the Art-Net controllers: each of them is polled.
 
     All others answer the broadcasts of `interface`, a name or an address; of all interfaces without it. Without
     `art_poll` no node is polled. Sources of E1.31 announce themselves every 10 s, so that a look of `DISCOVERY_S` hears
     them all. A caller with the same question gets the answer of a look that runs; one with another question waits.
     """
-    asked = _Asked(frozenset(addresses), interface, art_poll, seconds)
+    asked = _Asked(frozenset(controllers), interface, art_poll, seconds)
     while others := [task for one, task in _running.items() if one != asked]:
         await asyncio.wait(others)
     if asked not in _running:
@@ -67,12 +67,14 @@ async def look(
 
 async def _look(asked: _Asked, at_ns: int) -> NetworkLook:
     notes: list[str] = []
-    networks = _networks(asked.interface, notes)
-    own = {str(one.ip): one for _, one in networks}
+    own = _own(notes)
+    near = _of(asked.interface, own, notes)
     async with asyncio.TaskGroup() as group:
-        hearing = group.create_task(hear_sources({index for index, _ in networks}, asked.seconds, notes))
-        naming = group.create_task(find_names(own, asked.seconds, notes))
-        replies = await ask_nodes(asked.addresses, own.values(), asked.seconds, notes) if asked.art_poll else Replies()
+        hearing = group.create_task(hear_sources({index for index, _ in near}, asked.seconds, notes))
+        naming = group.create_task(find_names([str(one.ip) for _, one in near], asked.seconds, notes))
+        replies = Replies()
+        if asked.art_poll:
+            replies = await ask_nodes(asked.controllers, own, near, asked.seconds, notes)
     sources = hearing.result()
     notes = list(dict.fromkeys([*notes, *replies.notes()]))
     if len(notes) > NOTES_MAX:
@@ -81,14 +83,22 @@ async def _look(asked: _Asked, at_ns: int) -> NetworkLook:
     return NetworkLook(at_ns, replies.nodes(), sources.found(), naming.result(), tuple(notes), malformed)
 
 
-def _networks(interface: str | None, notes: list[str]) -> list[tuple[int, IPv4Interface]]:
-    """The IPv4 addresses of an interface, or of all of them, with their networks; each with the interface's index."""
+def _own(notes: list[str]) -> list[Own]:
+    try:
+        return [(index, one) for index, one in addresses() if isinstance(one, IPv4Interface)]
+    except OSError as error:
+        notes.append(f"the addresses of this machine are not known ({error.strerror})")
+        return []
+
+
+def _of(interface: str | None, own: Collection[Own], notes: list[str]) -> list[Own]:
+    """The addresses of an interface; all without one."""
     try:
         index = interface_index(interface)
-        found = [(at, one) for at, one in own_addresses() if isinstance(one, IPv4Interface) and index in (0, at)]
     except OSError as error:
-        notes.append(f"the network interface {interface or 'list'} cannot be used ({error.strerror or error})")
+        notes.append(f"the network interface {interface} cannot be used ({error.strerror or error})")
         return []
-    if not found:
+    near = [one for one in own if index in (0, one[0])]
+    if not near:
         notes.append(f"{interface or 'this machine'} has no IPv4 address, so nothing is asked by broadcast")
-    return found
+    return near
