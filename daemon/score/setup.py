@@ -242,14 +242,14 @@ class Setup:
         """What remains when another setup takes over: all of it, unless CID and interface are the same."""
         if other is None or (other.heading.cid, other.interface) != (self.heading.cid, self.interface):
             return self
-        taken, streams = set(other._streams().values()), self._streams()
+        taken, streams = set(other.streams().values()), self.streams()
         left = [
             replace(target, hosts=tuple(host for host in target.hosts if streams[target.number, host] not in taken))
             for target in self.targets
         ]
         return replace(self, targets=tuple(target for target in left if target.hosts), limits=None)
 
-    def _streams(self) -> dict[tuple[int, str], Hashable]:
+    def streams(self) -> dict[tuple[int, str], Hashable]:
         """The stream that brings each universe to each host: equal ones are one stream to a receiver.
 
         To an Art-Net host a stream is a port-address, whatever universe has it. A DDP host has one stream for all its

@@ -72,6 +72,8 @@ class Transmitter:
         self.manager = Notifier()
         self.view = View()
         self.setup: Setup | None = None
+        self.before: Output | None = None
+        """The newest output, open or closed."""
         self.playing_reported: tuple[object, ...] | None = None
         self.next_playing_ns = self.next_telemetry_ns = self.next_output_ns = 0
 
@@ -214,13 +216,14 @@ class Transmitter:
             self.watch.close()
             self.watch = None
         try:
-            output = Output(setup, self.totals)
+            output = Output(setup, self.totals, self.before)
         except OSError as error:
             self.next_output_ns = time.monotonic_ns() + RETRY_OUTPUT_NS
             subject = setup.interface or "network"
             self._trouble("network", subject, f"no socket can be opened: {error.strerror or error}")
         else:
             self.player.use(output)
+            self.before = output
             begin = partial(follow_grants, self.grants)
             self.watch = SourceWatch(setup.targets, output.sender.index, setup.heading.cid, setup.boards, begin)
             self._hello()

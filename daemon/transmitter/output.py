@@ -6,7 +6,7 @@ The mixer has applied the brightness already. The time is an argument.
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -276,9 +276,9 @@ class _Announcement:
 
 
 class Output:
-    """The packets and sockets of a setup. OSError if there is no such interface."""
+    """The packets and sockets of a setup, after those of `before`. OSError if there is no such interface."""
 
-    def __init__(self, setup: Setup, totals: Totals | None = None) -> None:
+    def __init__(self, setup: Setup, totals: Totals | None = None, before: Output | None = None) -> None:
         self.setup = setup
         self.mixer = FrameMixer({target.number: target.slots for target in setup.targets}, setup.unscaled, setup.cuts)
         hosts = [host for target in setup.targets for host in target.hosts]
@@ -315,6 +315,8 @@ class Output:
         self._announcements = [
             _Announcement(one, one.announce_ns, one in by_ipv6) for one in protocols if one.announce_ns
         ]
+        if before:
+            self._count_on_from(before, (block for block in made if not block.protocol.counts_alike))
 
     def close(self) -> None:
         self.sender.close()
@@ -329,23 +331,24 @@ class Output:
         elif gone.targets:
             with suppress(OSError):  # without a socket they end by the receivers' time-out (6.7.1)
                 rest = Output(replace(gone, sequence_from=(self.sequence + LEAP) & 0xFF), self.totals)
-                rest._count_on_from(self)
+                rest._count_on_from(self, rest.blocks())
                 rest.hand_over(None)
         self.close()
 
     def blocks(self) -> Iterator[PacketBlock]:
         return (block for group in self.groups for block in group.blocks)
 
-    def _count_on_from(self, other: Output) -> None:
-        """Continue the data's sequence numbers of another output, for each universe."""
-        last = {
-            (block.host, number): sequence
-            for block in other.blocks()
-            for row, sequence in zip(block.rows, block.sequences, strict=True)
-            for number in row.universes
-        }
-        for block in self.blocks():
-            block.sequences[:] = [last[block.host, row.universes[0]] for row in block.rows]
+    def _count_on_from(self, other: Output, blocks: Iterable[PacketBlock]) -> None:
+        """Continue the sequence numbers of those streams in the blocks that another output has too."""
+        before, now = other.setup.streams(), self.setup.streams()
+        last: dict[Hashable, list[int]] = {}
+        for block in other.blocks():
+            for row, sequence in zip(block.rows, block.sequences, strict=True):
+                last.setdefault(before[row.universes[0], block.host], []).append(sequence)
+        for block in blocks:
+            for at, row in enumerate(block.rows):
+                if numbers := last.get(now[row.universes[0], block.host]):
+                    block.sequences[at] = numbers.pop(0)
 
     @property
     def sequence(self) -> int:

@@ -75,7 +75,11 @@ class PacketProtocol(Protocol):
 
     @property
     def endings(self) -> int:
-        """How many packets in a row say that a stream ends. 0: the stream ends with black."""
+        """How many more packets with black end a stream. They have the mark of `mark_end`."""
+
+    @property
+    def counts_alike(self) -> bool:
+        """Whether all streams begin with one sequence number in each setup. Else those that go on count on."""
 
     @property
     def announce_ns(self) -> int | None:

@@ -44,6 +44,7 @@ class ArtNet:
     """A controller may take data as lost that are not repeated for 4 s."""
     endings = 3
     """Nothing in the packets ends a stream. Black is sent three times more, as a controller keeps its last frame."""
+    counts_alike = False
     announce_ns = None
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:

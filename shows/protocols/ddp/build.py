@@ -63,6 +63,7 @@ class Ddp:
     """The specification has no time. This is the rhythm of E1.31."""
     endings = 3
     """Nothing in the packets ends a stream. Black is sent three times more, as a controller keeps its last frame."""
+    counts_alike = False
     announce_ns = None
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:

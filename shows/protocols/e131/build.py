@@ -61,6 +61,8 @@ class E131:
     """6.6.2: three packets, then one every 800 to 1000 ms."""
     endings = 3
     """6.2.6."""
+    counts_alike = True
+    """Data and synchronization packets of a frame have equal numbers."""
     announce_ns = DISCOVERY_NS
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:

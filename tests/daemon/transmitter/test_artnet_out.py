@@ -166,6 +166,23 @@ def test_the_sequence_that_a_restart_goes_on_from_is_that_of_e1_31(sender: FakeS
     assert Output(setup(artnet(1, A, slots=2), sequence_from=250)).sequence == 250
 
 
+def test_art_net_counts_on_in_another_setup(sender: FakeSender) -> None:
+    """A node may take a lower number as an old packet. E1.31 begins where 6.7.2 lets it, with all universes alike."""
+    universes = artnet(1, A, slots=2), artnet(2, BROADCAST, slots=2), artnet(3, A, slots=2), universe(4, B, slots=2)
+    before = Output(setup(*universes, sequence_from=200))
+    for _ in range(100):
+        before.groups[0].send()
+    renumbered = artnet(7, A, slots=2, port_address=1, lead_ns=MS)
+    others = artnet(3, C, slots=2), artnet(5, A, slots=2), *universes[1:2], universes[3]
+    after = Output(setup(renumbered, *others, sequence_from=90), before=before)
+    sender.left.clear()
+    for group in after.groups:
+        group.send()
+    begun = {(to, at): sequence for to, at, sequence, _ in dmx(sender.left)}
+    assert begun == {(A, 1): 46, (ALL, 2): 46, (C, 3): 91, (A, 5): 91}, "300, less the 255 before 1"
+    assert [packet[111] for _, to, packet in sender.left if to == B] == [91]
+
+
 def test_discovery_names_the_universes_of_e1_31_alone(sender: FakeSender) -> None:
     """4.4 is about E1.31. An IPv6 address of another controller adds no group."""
     by_ipv6 = "2001:db8::21"

@@ -41,6 +41,7 @@ class Parts:
     port = PORT
     keep_alive = KeepAlive(packets=2, every_ns=400 * MS)
     endings = 0
+    counts_alike = False
     announce_ns = None
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:
