@@ -13,7 +13,7 @@ def add_parser(commands: Commands[Parser]) -> None:
     add_command(
         commands,
         "record",
-        "record E1.31 from the network, or from a capture file, into a frame file",
+        "record E1.31 or Art-Net from the network, or from a capture file, into a frame file",
         "record_verb.record_",
         argument(
             "out",
@@ -23,6 +23,21 @@ def add_parser(commands: Commands[Parser]) -> None:
             metavar="OUT",
         ),
         argument("--universes", "which: 1-13, or a list", "1-4,8", default="all", metavar="UNIVERSES"),
+        argument(
+            "--protocol",
+            "the protocol of the packets: e131 or artnet",
+            "artnet",
+            default="e131",
+            choices=("e131", "artnet"),
+            metavar="PROTOCOL",
+        ),
+        argument(
+            "--port-addresses",
+            "the port-address of each universe, as net:sub-net:universe or as a number, in the order of --universes",
+            "0:0:0-0:0:12",
+            "the numbers of the universes",
+            metavar="PORT-ADDRESSES",
+        ),
         argument(
             "--for",
             "end after this time, even if nothing arrives",
@@ -64,7 +79,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         NAMES,
         argument(
             "--interface",
-            "the interface that receives multicast: a name, or an address",
+            "the interface that receives multicast, or Art-Net: a name, or an address",
             "eth0",
             "every one",
             metavar="NAME",

@@ -6,9 +6,11 @@ import argparse
 import secrets
 import shlex
 import signal
+import socket
 import sys
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from glob import escape
 from pathlib import Path
@@ -18,18 +20,26 @@ from gloaming.api.cli.frames_verbs import apart, folder_of, made_line
 from gloaming.api.cli.parser import answer
 from gloaming.api.cli.progress import StatusLine, bar
 from gloaming.api.cli.split_verb import Pieces, Split, wanted_split
-from gloaming.shows.config_files.errors import input_error
+from gloaming.shows.config_files.errors import InputError, WrongValueError, input_error
 from gloaming.shows.framefile.source import parse_fps, parse_universes
 from gloaming.shows.framefile.writer import is_written, place_problem
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import PORT_ADDRESS_MAX
+from gloaming.shows.protocols.artnet.parse import NO_UNIVERSE, ArtNetReader, mapping
+from gloaming.shows.protocols.datagrams import PacketReader
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
+from gloaming.shows.protocols.e131.parse import E131Reader
 from gloaming.shows.recording.live import Listener, Live
+from gloaming.shows.recording.other_protocol import OtherProtocol, other_than
 from gloaming.shows.recording.receive import DISCOVERY_S, Receiver
 from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
 from gloaming.shows.recording.report import ranges
 from gloaming.shows.recording.sockets import Sockets
+from gloaming.shows.rig.model import read_port_addresses
 
 TICK_S = 0.05
 LINE_S = 0.5
+ELSEWHERE_S = 1.0
 SPARE_SOCKETS = 12
 """Room for the groups of some hundreds of universes that are found later."""
 
@@ -105,6 +115,7 @@ def _split(args: argparse.Namespace) -> Split | None:
 
 def _wanted(args: argparse.Namespace, rig: str) -> Wanted:
     universes = None if args.universes == "all" else parse_universes(args.universes)
+    universes, reader = _protocol(args, universes)
     slots: str | int = args.slots
     if args.slots not in ("used", "sent"):
         if not args.slots.isascii() or not args.slots.isdecimal() or not 1 <= int(args.slots) <= 512:
@@ -114,7 +125,37 @@ def _wanted(args: argparse.Namespace, rig: str) -> Wanted:
         if seconds is not None and not 0 < seconds < 1e7:
             raise input_error(key, f"{seconds:g} is not a number of seconds")
     fps = parse_fps(args.fps) if args.fps else None
-    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, args.preview, rig)
+    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, reader, rig)
+
+
+def _protocol(
+    args: argparse.Namespace, universes: tuple[int, ...] | None
+) -> tuple[tuple[int, ...] | None, PacketReader]:
+    """The wanted universes, None for all, and the reader of the protocol."""
+    if args.protocol == ProtocolName.E131:
+        if args.port_addresses:
+            raise input_error("--port-addresses", "only Art-Net has port-addresses", "add --protocol artnet")
+        return universes, E131Reader(args.preview)
+    if args.preview:
+        raise input_error("--preview", "data of Art-Net are never marked as preview", "leave it out")
+    if args.port_addresses is None:
+        beyond = [number for number in universes or () if number > PORT_ADDRESS_MAX]
+        if beyond:
+            hint = "name the port-address of each universe with --port-addresses"
+            raise input_error("--universes", f"there is no port-address {beyond[0]}; the last is 32767", hint)
+        return universes, ArtNetReader()
+    try:
+        port_addresses = read_port_addresses(args.port_addresses)
+    except WrongValueError as error:
+        raise input_error("--port-addresses", error.problem, error.hint) from None
+    if universes is None:
+        if 0 in port_addresses:
+            raise input_error("--port-addresses", NO_UNIVERSE)
+        return port_addresses, ArtNetReader()
+    if len(port_addresses) != len(universes):
+        problem = f"{len(port_addresses)} port-addresses for {len(universes)} universes"
+        raise input_error("--port-addresses", problem, "name as many as in --universes, in the same order")
+    return universes, ArtNetReader(mapping(dict(zip(port_addresses, universes, strict=True))))
 
 
 def _live(args: argparse.Namespace, wanted: Wanted, out: Path) -> Outcome:
@@ -136,10 +177,13 @@ def _live(args: argparse.Namespace, wanted: Wanted, out: Path) -> Outcome:
                 _report(f"warning: {out} is already being written, as {old.name}; the recording that ends last stays")
             continue
         _report(f"note: {old} is of an interrupted recording; `gloaming frames mend` makes a frame file of it")
-    universes = wanted.universes or _announced(args, stop)
-    every = wanted.universes is None
+    reader, every = wanted.reader, wanted.universes is None
+    elsewhere = _Elsewhere(args, wanted)
+    universes = wanted.universes or ()
+    if every and reader.multicast:
+        universes = _announced(args, reader, stop, elsewhere)
     listened = [*universes, DISCOVERY_UNIVERSE] if every else universes
-    sockets = Sockets(listened, args.address, args.interface, spare=SPARE_SOCKETS if every else 0)
+    sockets = Sockets(listened, args.address, args.interface, SPARE_SOCKETS if every else 0, reader)
     for note in sockets.notes:
         _report(f"warning: {note}")
     reported = len(sockets.notes)
@@ -148,7 +192,7 @@ def _live(args: argparse.Namespace, wanted: Wanted, out: Path) -> Outcome:
     broken = None
     try:
         try:
-            _run(args, live, stop)
+            _run(args, live, stop, elsewhere.look)
         except EOFError as error:
             broken = str(error)
         with bar(args, "finishing") as progress:
@@ -160,20 +204,26 @@ def _live(args: argparse.Namespace, wanted: Wanted, out: Path) -> Outcome:
         raise
     finally:
         restore_signals(out)
+        elsewhere.close()
         receiver.close()
 
 
-def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ...]:
+def _announced(
+    args: argparse.Namespace, reader: PacketReader, stop: threading.Event, elsewhere: _Elsewhere
+) -> tuple[int, ...]:
     """Every universe that is announced or received within the time in which each source must announce."""
     _report(f"listening for {DISCOVERY_S + 1:.0f} s to find the universes")
     sockets = Sockets([DISCOVERY_UNIVERSE], args.address, args.interface)
     receiver = Receiver(sockets.all)
-    listener = Listener(receiver)
+    listener = Listener(receiver, reader)
     try:
         until_s = time.monotonic() + DISCOVERY_S + 1
         while time.monotonic() < until_s and not stop.is_set():
             listener.listen(TICK_S)
+            if not listener.universes:
+                elsewhere.look(time.monotonic())
     finally:
+        elsewhere.close()
         receiver.close()
     if stop.is_set():
         raise input_error(args.out, "it was ended before the recording began")
@@ -184,10 +234,11 @@ def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ..
     return tuple(sorted(listener.universes))
 
 
-def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
+def _run(args: argparse.Namespace, live: Live, stop: threading.Event, look: Callable[[float], None]) -> None:
     """Record until Ctrl-C, until the recording ends by itself, or until nothing has arrived for too long.
 
-    InputError when nothing arrives within `--for`, unless the recording waits for a first change.
+    `look` gets the time while nothing has come. InputError when nothing arrives within `--for`, unless the recording
+    waits for a first change.
     """
     line = _Line(live)
     arrived_s, began_s = 0.0, None
@@ -208,8 +259,47 @@ def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
         elif give_up_s is not None and now_s > give_up_s:
             line.end()
             raise input_error("--for", f"it ended after {args.for_s:g} s: {live.nothing}")
+        if not live.packets:
+            look(now_s)
         line.show(now_s)
     line.end()
+
+
+class _Elsewhere:
+    """Reports levels that come by the other protocol. It looks after a second in which nothing came."""
+
+    def __init__(self, args: argparse.Namespace, wanted: Wanted) -> None:
+        self._args, self._reader = args, other_than(wanted.reader)
+        self._universes = wanted.universes or (1,)
+        self._due_s: float | None = None
+        self._other: OtherProtocol | None = None
+        self._reported = False
+
+    def look(self, now_s: float) -> None:
+        """Report what has come. Nothing has come by the protocol that is recorded."""
+        if self._due_s is None:
+            self._due_s = now_s + ELSEWHERE_S
+        if self._reported or now_s < self._due_s:
+            return
+        if self._other is None:
+            self._other = OtherProtocol(self._reader, self._opened())
+        if text := self._other.look():
+            _report(f"note: there are {text}")
+            self._reported = True
+            self.close()
+
+    def _opened(self) -> list[socket.socket]:
+        numbers = [*self._universes, DISCOVERY_UNIVERSE]
+        try:
+            return Sockets(numbers, self._args.address, self._args.interface, reader=self._reader).all
+        except InputError:  # another program has the port: this is no reason to end the recording
+            return []
+
+    def close(self) -> None:
+        """Close the sockets. The next look opens others."""
+        if self._other is not None:
+            self._other.close()
+            self._other = None
 
 
 class _Line:

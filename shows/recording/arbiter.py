@@ -6,12 +6,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from gloaming.shows.protocols.e131 import DATA_LOSS_NS, OLD_STEPS, TERMINATED, step
-from gloaming.shows.protocols.e131.parse import Bytes
+from gloaming.shows.protocols.datagrams import PacketReader
+from gloaming.shows.protocols.e131 import OLD_STEPS, TERMINATED
+from gloaming.shows.protocols.packets import Bytes
 from gloaming.shows.recording.report import SourceCounts
 
 LEAD_NS = 500_000_000
 """How long a leading source may be silent before another leads: unchanged data (6.6.2) give no frames."""
+
+COPY_NS = 5_000_000
+"""A synchronization packet without a number that comes sooner after another is a copy of it, to another destination."""
 
 DISCARD = -1
 ASIDE = -2
@@ -19,13 +23,13 @@ ASIDE = -2
 
 @dataclass(slots=True)
 class SentSource:
-    """One source on one universe.
+    """One source on one universe. `key` is as in `Packets.sources`.
 
     `sequence` is its last number, `sequences` the last number of each start code. `levels` are stored only while there
     are other sources. The priority is -1 before the first levels.
     """
 
-    cid: bytes
+    key: bytes
     sequence: int
     at_ns: int
     priority: int
@@ -44,6 +48,7 @@ class Stream:
 
     number: int
     row: int
+    reader: PacketReader
     sources: dict[bytes, SentSource] = field(default_factory=dict)
     frame: int = -1
     before: int = -2
@@ -57,7 +62,7 @@ class Stream:
 def take(
     stream: Stream,
     counts: SourceCounts,
-    cid: bytes,
+    key: bytes,
     sequence: int,
     priority: int,
     options: int,
@@ -68,17 +73,17 @@ def take(
 
     `DISCARD`: the packet does not count. `ASIDE`: another source leads, and this one at most adds to its levels.
     """
-    source = stream.sources.get(cid)
-    lost = 0
+    source = stream.sources.get(key)
+    reader, lost = stream.reader, 0
     if source is None:
         if options & TERMINATED:
             return DISCARD
-        source = stream.sources[cid] = SentSource(cid, sequence, at_ns, -1 if start_code else priority)
+        source = stream.sources[key] = SentSource(key, sequence, at_ns, -1 if start_code else priority)
     else:
         before = source.sequences.get(start_code)
-        ahead = 1 if before is None else step(sequence, before)
+        ahead = 1 if before is None else reader.step(sequence, before)
         silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
-        if silence_ns > DATA_LOSS_NS:  # 6.7.1: the source was gone, and may begin with any number
+        if silence_ns > reader.data_loss_ns:  # 6.7.1: the source was gone, and may begin with any number
             counts.silences[stream.number] += 1
         elif ahead in OLD_STEPS:
             if ahead:
@@ -90,7 +95,7 @@ def take(
             counts.restarts += 1
         else:
             lost = ahead - 1
-        if lost and (of_all := step(sequence, source.sequence)) > 0:  # start codes may share one sequence
+        if lost and (of_all := reader.step(sequence, source.sequence)) > 0:  # start codes may share one sequence
             lost = min(lost, of_all - 1)
         if lost:
             counts.lost[stream.number] += lost
@@ -98,7 +103,7 @@ def take(
         source.priority = source.priority if start_code else priority
     source.sequences[start_code] = sequence
     if options & TERMINATED:  # 6.2.6: the data of this packet are not used
-        del stream.sources[cid]
+        del stream.sources[key]
         counts.terminated[stream.number] += 1
         return DISCARD
     if start_code:
@@ -110,18 +115,18 @@ def take(
 def _contest(stream: Stream, source: SentSource, counts: SourceCounts, lost: int) -> int:
     """The highest priority wins (6.2.3). Of equal ones the first active source leads. The others are merged into it."""
     for one in list(stream.sources.values()):
-        if source.at_ns - one.at_ns > DATA_LOSS_NS:
-            del stream.sources[one.cid]
+        if source.at_ns - one.at_ns > stream.reader.data_loss_ns:
+            del stream.sources[one.key]
     top = max(one.priority for one in stream.sources.values())
     if source.priority < top:
-        counts.gave_way.setdefault(stream.number, set()).add(source.cid)
+        counts.gave_way.setdefault(stream.number, set()).add(source.key)
         return ASIDE
     winners = [one for one in stream.sources.values() if one.priority == top]
     if len(winners) > 1:
-        counts.merged.setdefault(stream.number, set()).update(one.cid for one in winners)
-    leader = next((one for one in winners if one.cid == stream.leader), winners[0])
-    stream.leader = source.cid if source.at_ns - leader.at_ns > LEAD_NS else leader.cid
-    return lost if stream.leader == source.cid else ASIDE
+        counts.merged.setdefault(stream.number, set()).update(one.key for one in winners)
+    leader = next((one for one in winners if one.key == stream.leader), winners[0])
+    stream.leader = source.key if source.at_ns - leader.at_ns > LEAD_NS else leader.key
+    return lost if stream.leader == source.key else ASIDE
 
 
 def shown(stream: Stream, before: Bytes) -> Bytes:
@@ -135,10 +140,11 @@ def shown(stream: Stream, before: Bytes) -> Bytes:
 class _SyncRun:
     """Synchronization packets with one sequence of numbers, to one or several destinations.
 
-    `since`: how many came since the last packet of the run that counts.
+    `since`: how many came since the last packet of the run that counts. `at_ns`: when the last one came.
     """
 
     sequence: int
+    at_ns: int
     since: int = 0
 
 
@@ -146,25 +152,28 @@ class Synchronizations:
     """Decides which synchronization packets count.
 
     A source sends one to each destination, and may number each destination separately. One run of numbers counts, until
-    another run continues without it.
+    another run continues without it. Packets without numbers are of one run.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, reader: PacketReader) -> None:
+        self._reader = reader
         self._runs: dict[int, list[_SyncRun]] = {}  # by address; the run that counts is first
 
-    def take(self, address: int, sequence: int) -> int:
+    def take(self, address: int, sequence: int, at_ns: int) -> int:
         """Take a synchronization packet (6.3). Returns how many were lost before it, or `DISCARD`."""
         runs = self._runs.setdefault(address, [])
         for run in runs:
-            ahead = step(sequence, run.sequence)
+            ahead = self._reader.step(sequence, run.sequence)
+            if sequence == self._reader.no_number and abs(at_ns - run.at_ns) < COPY_NS:
+                ahead = 0
             if abs(ahead) < len(OLD_STEPS):
                 break
         else:
-            run, ahead = _SyncRun(sequence), 1
+            run, ahead = _SyncRun(sequence, at_ns), 1
             runs.append(run)
         if ahead <= 0:  # 6.7.2
             return DISCARD
-        run.sequence = sequence
+        run.sequence, run.at_ns = sequence, at_ns
         run.since += 1
         if run is not runs[0]:
             if run.since < 2:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.protocols.e131 import DATA_LOSS_NS, PREVIEW, SLOTS_MAX
-from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Integers, PacketKind, Packets
+from gloaming.shows.protocols.datagrams import NUMBERS, Integers, PacketKind, Packets
+from gloaming.shows.protocols.e131 import PREVIEW, SLOTS_MAX
+from gloaming.shows.protocols.packets import Bytes
 from gloaming.shows.recording import arbiter
 from gloaming.shows.recording.arbiter import DISCARD, Stream, Synchronizations
 from gloaming.shows.recording.report import SourceCounts
@@ -25,8 +26,6 @@ BACKWARDS_NS = SECOND_NS  # packets of two interfaces may be out of order by les
 SILENCE_MAX_NS = 600_000_000_000
 SILENCE_KEPT_NS = 10 * SECOND_NS
 """What stays of a longer silence. It is long enough to part two pieces."""
-START_NS = 1_200_000_000
-"""How long the first frame waits for all universes: unchanged data come at least once a second."""
 ANEW = 10
 """The sequence numbers of a running source are never so many frames ahead of the time."""
 
@@ -50,7 +49,10 @@ class Assembler:
         self, universes: Sequence[int], rhythm: Rhythm, pacer: Pacer, counts: SourceCounts, clock_is_steady: bool
     ) -> None:
         self._counts, self._pacer, self._steady = counts, pacer, clock_is_steady
-        self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
+        self._reader = reader = counts.reader
+        self._streams = {number: Stream(number, row, reader) for row, number in enumerate(universes)}
+        self._start_ns = reader.repeat_ns * 6 // 5  # how long the first frame waits for all universes
+        self._loss_ns = reader.data_loss_ns
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
         self._silent = set(universes)
         self._early: list[Stream] = []  # universes that came before the first frame
@@ -63,16 +65,14 @@ class Assembler:
         self._ranks = self._turn = self._turn_before = 0
         self._rank = -1
         self._thinned = -SECOND_NS
-        self._syncs, self._synchronized_ns = (
-            Synchronizations(),
-            dict[int, int](),
-        )  # by address: the time of the last one
+        self._syncs = Synchronizations(reader)
+        self._synchronized_ns: dict[int, int] = {}  # by address: the time of the last one
         self._addresses: set[int] = set()
         self._shut: set[int] = set()  # addresses that have synchronized the open frame
         self._held: dict[
             tuple[bytes, int], tuple[int, int]
         ] = {}  # the assumed times of packets out of order, and their own
-        self._known: npt.NDArray[np.bool_] = np.zeros(UNIVERSES, np.bool_)
+        self._known: npt.NDArray[np.bool_] = np.zeros(NUMBERS, np.bool_)
         self._known[list(universes)] = True
         self._batch: _Batch | None = None
         self._rows: list[int] = []
@@ -86,7 +86,7 @@ class Assembler:
     def add(self, universes: Sequence[int]) -> None:
         """Add new universes. Their rows come after the others."""
         for row, number in enumerate(universes, start=len(self._streams)):
-            self._streams[number] = Stream(number, row)
+            self._streams[number] = Stream(number, row, self._reader)
         self._silent.update(universes)
         self._known[list(universes)] = True
         self._row = np.concatenate([self._row, np.zeros((len(universes), SLOTS_MAX), np.uint8)])
@@ -113,9 +113,9 @@ class Assembler:
             self._counts.elapsed_s = (self._last_ns - self._first_ns) / 1e9
 
     def _one_by_one(self, batch: _Batch) -> None:
-        counts, streams = self._counts, self._streams
+        counts, streams, loss_ns = self._counts, self._streams, self._loss_ns
         data, sync = int(PacketKind.DATA), int(PacketKind.SYNC)  # looking up an enumeration member is slow
-        for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
+        for number, (kind, at_ns, key, universe, sequence, priority, options, address, code) in enumerate(
             batch.packets.one_by_one()
         ):
             if kind != data:
@@ -127,18 +127,18 @@ class Assembler:
                 counts.preview += 1
                 continue
             at_ns += self._shift_ns
-            if self._last_ns is None or not 0 <= at_ns - self._last_ns <= DATA_LOSS_NS:
-                at_ns = self._odd_time(at_ns, stream, cid, sequence)
+            if self._last_ns is None or not 0 <= at_ns - self._last_ns <= loss_ns:
+                at_ns = self._odd_time(at_ns, stream, key, sequence)
             self._last_ns = at_ns
-            if cid not in counts.names:
-                counts.names[cid] = batch.packets.source_name(number)
+            if key not in counts.names:
+                counts.names[key] = self._reader.source_text(batch.packets, number)
             several = len(stream.sources) > 1
             if (
-                len(stream.sources) == 1 and cid not in stream.sources
+                len(stream.sources) == 1 and key not in stream.sources
             ):  # the levels of the single source are those that are shown
                 self._settle()
                 next(iter(stream.sources.values())).levels = self._row[stream.row].copy()
-            lost = arbiter.take(stream, counts, cid, sequence, priority, options, code, at_ns)
+            lost = arbiter.take(stream, counts, key, sequence, priority, options, code, at_ns)
             if lost >= 0:
                 self._place(stream, at_ns, lost, address)
                 self._rows.append(stream.row)
@@ -146,7 +146,7 @@ class Assembler:
             if several or len(stream.sources) > 1:
                 self._settle()
                 if lost != DISCARD:
-                    stream.sources[cid].levels = batch.rows[batch.places[number]].copy()
+                    stream.sources[key].levels = batch.rows[batch.places[number]].copy()
                 self._row[stream.row] = arbiter.shown(stream, self._row[stream.row])
 
     @property
@@ -165,31 +165,32 @@ class Assembler:
             self._next(1, self._frame_at_ns, keep=not unfinished)
         self._pacer.finish()
         for number, stream in self._streams.items():
-            if self._last_ns and number not in self._silent and self._last_ns - stream.at_ns > DATA_LOSS_NS:
+            if self._last_ns and number not in self._silent and self._last_ns - stream.at_ns > self._loss_ns:
                 self._counts.stopped_s[number] = (stream.at_ns - self._first_ns) / 1e9
 
-    def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
+    def _odd_time(self, at_ns: int, stream: Stream, key: bytes, sequence: int) -> int:
         """The time to use for a packet that is not shortly after the one before."""
         if self._last_ns is None:
             self._first_ns = at_ns
             return at_ns
         step_ns = at_ns - self._last_ns
-        source = stream.sources.get(cid)
-        jumped = not self._steady and source is not None and (sequence - source.sequence) % 256 == 1
+        source = stream.sources.get(key)
+        numbered = not self._steady and sequence != self._reader.no_number
+        jumped = numbered and source is not None and self._reader.step(sequence, source.sequence) == 1
         if -BACKWARDS_NS < step_ns < 0:
-            held_ns, before_ns = self._held.get((cid, stream.number), (0, 0))
+            held_ns, before_ns = self._held.get((key, stream.number), (0, 0))
             if source is not None and held_ns != source.at_ns:
                 before_ns = source.at_ns
             if not jumped or before_ns - at_ns < self._period_ns // 4:  # not before the last packet of its own stream
-                self._held[cid, stream.number] = self._last_ns, at_ns
+                self._held[key, stream.number] = self._last_ns, at_ns
                 return self._last_ns
-        if step_ns < 0 or jumped:  # a running source sends every second, 6.6.2
+        if step_ns < 0 or jumped:  # a running source repeats unchanged data, 6.6.2
             self._counts.clock_jumps += 1
             within = stream.rank > self._rank and stream.frame < self._frame and not self._shut
             step_to_ns = self._period_ns
             if source is not None:  # as far from its last packet as the frames are apart
                 due_ns = source.at_ns + (self._frame + (not within) - stream.frame) * self._period_ns
-                step_to_ns = min(max(0, due_ns - self._last_ns), DATA_LOSS_NS)
+                step_to_ns = min(max(0, due_ns - self._last_ns), self._loss_ns)
         elif step_ns > SILENCE_MAX_NS:
             self._counts.silence_cut_s += (step_ns - SILENCE_KEPT_NS) / 1e9
             step_to_ns = SILENCE_KEPT_NS
@@ -201,8 +202,8 @@ class Assembler:
     def _synchronize(self, at_ns: int, address: int, sequence: int) -> None:
         """Show what came for this address now (6.3, 11). Without new data the last frame is repeated."""
         if self._last_ns is not None:
-            at_ns = min(max(at_ns, self._last_ns), self._last_ns + DATA_LOSS_NS)
-        lost = self._syncs.take(address, sequence)
+            at_ns = min(max(at_ns, self._last_ns), self._last_ns + self._loss_ns)
+        lost = self._syncs.take(address, sequence, at_ns)
         if lost == DISCARD:
             return
         self._counts.synchronizations_lost += lost
@@ -217,12 +218,12 @@ class Assembler:
             self._frame_at_ns = at_ns
 
     def _is_synchronized(self, address: int, at_ns: int) -> bool:
-        """Whether a universe is synchronized. It is not after 2.5 s without synchronization packets (11.1.2)."""
+        """Whether a universe is synchronized. It is not if synchronization packets have stopped (11.1.2)."""
         if not address:
             return False
         self._addresses.add(address)
         known_ns = self._synchronized_ns.get(address)
-        return known_ns is not None and at_ns - known_ns <= DATA_LOSS_NS
+        return known_ns is not None and at_ns - known_ns <= self._reader.synchronization_loss_ns
 
     def _thins(self) -> bool:
         """Whether unchanged data are left out, now or within the last two seconds."""
@@ -271,7 +272,7 @@ class Assembler:
         if stream.rank < 0:
             stream.offset_ns = offset_ns
             stream.rank, self._ranks = self._ranks, self._ranks + 1
-            if at_ns - self._first_ns > START_NS:
+            if at_ns - self._first_ns > self._start_ns:
                 self._counts.began_s[stream.number] = (at_ns - self._first_ns) / 1e9
         stream.before, stream.frame = stream.frame, self._frame
         if abs(offset_ns - stream.offset_ns) < self._period_ns // 2:
@@ -306,7 +307,7 @@ class Assembler:
     def _next(self, steps: int, at_ns: int, keep: bool = True) -> None:
         """End the open frame and begin the one `steps` later. The frames between repeat the last one."""
         self._settle()
-        if self._missing and self._frame_at_ns - self._first_ns > START_NS:
+        if self._missing and self._frame_at_ns - self._first_ns > self._start_ns:
             self._missing.clear()
         if self._missing or not keep:
             self._counts.frames_before += bool(self._missing)

@@ -17,8 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.protocols.datagrams import Datagrams, Integers, PacketReader
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
-from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers
+from gloaming.shows.protocols.packets import Bytes
 from gloaming.shows.recording.links import Links
 from gloaming.shows.recording.order import Order
 from gloaming.shows.time_units import SECOND_NS
@@ -89,19 +90,19 @@ class _Damaged(Exception):
     """The file continues with impossible data."""
 
 
-def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
+def datagrams(path: Path, seen: Seen, reader: PacketReader) -> Iterator[Datagrams]:
     """The UDP payloads of a capture, some thousands at a time. The next ones reuse the buffer.
 
     InputError if the file is no capture or cannot be read.
     """
-    links, order = Links(), Order()
+    links, order = Links(reader), Order()
     try:
         with path.open("rb") as file:
-            reader = _Reader(_Gunzip(file) if file.peek(2)[:2] == b"\x1f\x8b" else file, path)
-            for buffer, records in reader.pieces(seen):
+            records_of = _Reader(_Gunzip(file) if file.peek(2)[:2] == b"\x1f\x8b" else file, path)
+            for buffer, records in records_of.pieces(seen):
                 seen.packets += len(records)
                 table = records.table()
-                if reader.interfaces > 1 or len(order):
+                if records_of.interfaces > 1 or len(order):
                     buffer, table = order.take(buffer, table)
                 if len(table):
                     yield links.payloads(buffer, table, seen.unusable)

@@ -8,16 +8,14 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.protocols.e131 import DATA_LOSS_NS, OLD_STEPS, step
-from gloaming.shows.protocols.e131.parse import UNIVERSES, Integers, PacketKind, Packets
+from gloaming.shows.protocols.datagrams import NUMBERS, Integers, PacketKind, PacketReader, Packets
+from gloaming.shows.protocols.e131 import OLD_STEPS
 from gloaming.shows.recording.arbiter import DISCARD, Synchronizations
 from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
 from gloaming.shows.time_units import SECOND_NS
 
 PERIOD_NS = 25_000_000
 """The rate if none can be measured: 40 frames a second. Common practice, no source."""
-EARLY_NS = SECOND_NS
-"""Within this time every active universe sends (6.6.2)."""
 BUSY = 6
 """Short intervals of a universe that show a rate: more than the three packets after a change (E1.31 6.6.2)."""
 SAMPLES_MAX = 50_000
@@ -35,22 +33,25 @@ class Census:
     data come. With `measured` the last lit slot is found.
     """
 
-    def __init__(self, wanted: Collection[int] | None = None, measured: bool = True) -> None:
+    def __init__(self, reader: PacketReader, wanted: Collection[int] | None = None, measured: bool = True) -> None:
+        self._reader = reader
         self._wanted = None if wanted is None else _chosen(wanted)
         self._measured = measured
-        self._sent = np.full(UNIVERSES, -1)
-        self._used = np.zeros(UNIVERSES, np.int64)
+        self._sent = np.full(NUMBERS, -1)
+        self._used = np.zeros(NUMBERS, np.int64)
         self.packets = self.preview = 0
+        self.unmapped: set[int] = set()  # Art-Net: port-addresses without a universe, as in `Packets.universe`
         self.busy_ns: int | None = None
         self._busy = 0
-        self._last: dict[tuple[bytes, int], tuple[int, int]] = {}  # time and sequence number
-        self._syncs, self._last_sync = Synchronizations(), dict[int, int]()
+        self._last: dict[tuple[bytes, int], tuple[int, int, int]] = {}  # time, sequence number, count
+        self._syncs, self._last_sync = Synchronizations(reader), dict[int, int]()
         self._first_ns = self._before_ns = 0
         self._intervals: dict[tuple[bytes, int], list[int]] = {}
         self._samples = self._uneven = 0
         self._firsts: dict[tuple[bytes, int], int] = {}
         self._steps: dict[bytes, int] = {}
-        self._sync_intervals: list[int] = []
+        self._sync_intervals: dict[int, list[int]] = {}  # by address
+        self._addresses: set[int] = set()  # for which data wait
         self._gaps: dict[int, list[int]] = {}
         self._early: set[int] = set()
 
@@ -74,6 +75,7 @@ class Census:
     def take(self, packets: Packets) -> None:
         """Take packets."""
         numbers = np.flatnonzero(packets.levelled())
+        self.unmapped.update(np.unique(packets.universe[packets.unmapped()]).tolist())
         self.preview += len(self._of_wanted(packets, np.flatnonzero(packets.previewed())))
         if len(numbers):
             self._measure(packets, numbers)
@@ -82,25 +84,28 @@ class Census:
         sync = packets.kind == PacketKind.SYNC
         of_sync = (packets.at_ns, packets.synchronization, packets.sequence)
         for at_ns, address, sequence in zip(*(one[sync].tolist() for one in of_sync), strict=True):
-            if self._syncs.take(address, sequence) != DISCARD:
+            if self._syncs.take(address, sequence, at_ns) != DISCARD:
                 if address in self._last_sync:
-                    self._sync_intervals.append(at_ns - self._last_sync[address])
+                    self._sync_intervals.setdefault(address, []).append(at_ns - self._last_sync[address])
                 self._last_sync[address] = at_ns
         numbers = self._of_wanted(packets, numbers)
+        self._addresses.update(np.unique(packets.synchronization[numbers]).tolist())
         columns = (packets.at_ns, packets.source, packets.universe, packets.sequence)
         for at_ns, source, universe, sequence in zip(*(one[numbers].tolist() for one in columns), strict=True):
-            self._packet((packets.cids[source], universe), sequence, at_ns)
+            self._packet((packets.sources[source], universe), sequence, at_ns)
 
     def _packet(self, stream: tuple[bytes, int], sequence: int, at_ns: int) -> None:
         """Take one packet of one source on one universe."""
-        last_ns, before = self._last.get(stream, (None, 0))
-        if last_ns is not None and step(sequence, before) in OLD_STEPS and at_ns - last_ns <= DATA_LOSS_NS:
+        last_ns, before, count = self._last.get(stream, (None, sequence, sequence))
+        ahead = self._reader.step(sequence, before)
+        if last_ns is not None and ahead in OLD_STEPS and at_ns - last_ns <= self._reader.data_loss_ns:
             return
-        self._last[stream] = at_ns, sequence
-        cid, universe = stream
-        self._step(cid, universe, sequence)
+        count += 0 if last_ns is None else ahead
+        self._last[stream] = at_ns, sequence, count
+        source, universe = stream
+        self._step(source, universe, count)
         self._first_ns = self._first_ns or at_ns
-        if at_ns - self._first_ns < EARLY_NS:
+        if at_ns - self._first_ns < self._reader.repeat_ns:
             self._early.add(universe)
         if last_ns is not None:
             self._interval(stream, at_ns, at_ns - last_ns)
@@ -142,23 +147,23 @@ class Census:
     def rhythm(self, fps: Fraction | None = None) -> Rhythm:
         """The rhythm. `fps` is used if no rate can be measured."""
         intervals = np.array([one for some in self._intervals.values() for one in some], np.int64)
-        synchronized = len(self._sync_intervals) > 3
+        of_syncs = [one for address in self._addresses for one in self._sync_intervals.get(address, ())]
+        synchronized = len(of_syncs) > 3
         default_ns = int(SECOND_NS / fps) if fps else PERIOD_NS
-        seen = np.array(self._sync_intervals, np.int64) if synchronized else intervals
+        seen = np.array(of_syncs, np.int64) if synchronized else intervals
         period_ns = find_period(seen) or default_ns
         thins = self._uneven > 0.005 * self._samples
         return Rhythm(period_ns, None if synchronized else self._lead(), frozenset(self._early), thins)
 
-    def _step(self, cid: bytes, universe: int, sequence: int) -> None:
-        """Count whether a universe is as far as the one before it.
+    def _step(self, source: bytes, universe: int, count: int) -> None:
+        """Note whether a universe is as far as the one before it.
 
         Unchanged data that are left out (6.6.2) leave a universe behind. Lost or delayed packets do not.
         """
-        before = self._steps.get(cid, 0)
-        first = self._firsts.setdefault((cid, universe), sequence - before)
-        step = (sequence - first) % 256
-        self._uneven += (step - before + 1) % 256 > 2
-        self._steps[cid] = step
+        before = self._steps.get(source, 0)
+        step = count - self._firsts.setdefault((source, universe), count - before)
+        self._uneven += abs(step - before) > 1
+        self._steps[source] = step
 
     def _lead(self) -> int | None:
         """The universe after the pause of the source: a frame begins there. Without a pause: the lowest number."""
@@ -178,7 +183,7 @@ def _quantile(ordered: list[int], part: float) -> float:
 
 def _chosen(universes: Collection[int]) -> npt.NDArray[np.bool_]:
     """For every universe number, whether it is one of these."""
-    chosen = np.zeros(UNIVERSES, np.bool_)
+    chosen = np.zeros(NUMBERS, np.bool_)
     chosen[list(universes)] = True
     return chosen
 

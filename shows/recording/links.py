@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.protocols.e131 import DATA_BYTES_MAX, PACKET_BYTES_MAX
-from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers, split
+from gloaming.shows.protocols.datagrams import Datagrams, Integers, PacketReader
+from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
+from gloaming.shows.protocols.packets import Bytes
 
 ETHERNET, COOKED, COOKED_2 = 1, 113, 276
 _TYPE_AT = {ETHERNET: 12, COOKED: 14, COOKED_2: 0}
@@ -51,17 +52,18 @@ class _Parts:
 class Links:
     """Takes packets of any link. Fragments are stored until the datagram is whole."""
 
-    def __init__(self) -> None:
+    def __init__(self, reader: PacketReader) -> None:
+        self._reader = reader
         self._waiting: dict[bytes, _Parts] = {}
 
-    def payload(self, link: int, data: bytes) -> bytes:
-        """The UDP payload of a packet, as far as it was captured. `Unusable` if there is none."""
+    def payload(self, link: int, data: bytes) -> tuple[bytes, int]:
+        """The UDP payload of a packet, as far as it was captured, and its sender. `Unusable` if there is none."""
         try:
             kind, at = _network(link, data)
             if kind == _IPV4:
-                return self._ipv4(data[at:])
+                return self._ipv4(data[at:]), int.from_bytes(data[at + 12 : at + 16])
             if kind == _IPV6:
-                return _udp(_ipv6(data[at:]))
+                return _udp(_ipv6(data[at:])), 0
         except (struct.error, IndexError):
             raise Unusable("cut short before its payload") from None
         raise Unusable("not UDP")
@@ -71,27 +73,30 @@ class Links:
 
         Plain packets are read together by array arithmetic, the others one by one.
         """
-        starts, lengths = _plain(buffer, table)
+        starts, lengths, senders = _plain(buffer, table, self._reader.data_bytes_max)
         plain = starts >= 0
         if plain.all():
-            return Datagrams(buffer, starts, lengths, table[:, 2])
-        rows = [(row, int(starts[row]), int(lengths[row])) for row in np.flatnonzero(plain).tolist()]
+            return Datagrams(buffer, starts, lengths, table[:, 2], senders)
+        places = np.flatnonzero(plain)
+        columns = (places, starts[places], lengths[places], senders[places])
+        rows = list(zip(*(column.tolist() for column in columns), strict=True))
         extra = io.BytesIO()
         base = len(buffer)
         for row in np.flatnonzero(~plain).tolist():
             start, length, _, link, _ = table[row].tolist()
             try:
-                for payload in split(self.payload(link, buffer[start : start + length].tobytes())):
-                    rows.append((row, base + extra.tell(), len(payload)))
+                whole, sender = self.payload(link, buffer[start : start + length].tobytes())
+                for payload in self._reader.split(whole):
+                    rows.append((row, base + extra.tell(), len(payload), sender))
                     extra.write(payload)
             except Unusable as error:
                 unusable[str(error)] += 1
         rows.sort()
-        found = np.array(rows, np.int64).reshape(-1, 3)
+        found = np.array(rows, np.int64).reshape(-1, 4)
         if extra.tell():
             extra.write(bytes(PACKET_BYTES_MAX))
             buffer = np.concatenate([buffer, np.frombuffer(extra.getvalue(), np.uint8)])
-        return Datagrams(buffer, found[:, 1], found[:, 2], table[found[:, 0], 2])
+        return Datagrams(buffer, found[:, 1], found[:, 2], table[found[:, 0], 2], found[:, 3])
 
     def _ipv4(self, data: bytes) -> bytes:
         head = (data[0] & 15) * 4
@@ -118,11 +123,11 @@ class Links:
         return _udp(whole)
 
 
-def _plain(buffer: Bytes, table: Integers) -> tuple[Integers, Integers]:
-    """Starts and lengths of the payloads of plain packets; -1 for all others.
+def _plain(buffer: Bytes, table: Integers, bytes_max: int) -> tuple[Integers, Integers, Integers]:
+    """Starts and lengths of the payloads of plain packets, and their senders. The start is -1 for all others.
 
     Plain are Ethernet (with or without a VLAN), Linux cooked or bare IP; IPv4 without options or fragments, or IPv6
-    without extension headers; UDP; one E1.31 packet.
+    without extension headers; UDP; at most `bytes_max` of payload, which is one packet.
     """
     packets, lengths, links = table[:, 0], table[:, 1], table[:, 3]
     network, kind = np.zeros(len(table), np.int64), np.zeros(len(table), np.int64)
@@ -139,7 +144,7 @@ def _plain(buffer: Bytes, table: Integers) -> tuple[Integers, Integers]:
                 network[these] += 4 * tagged
                 kind[these] = np.where(tagged, _half(buffer, at + 4), kind[these])
     at = packets + network
-    heads = np.lib.stride_tricks.sliding_window_view(buffer, 10)[at]
+    heads = np.lib.stride_tricks.sliding_window_view(buffer, 16)[at]
     fourth = (kind == _IPV4) & (heads[:, 0] == 0x45) & (heads[:, 6] & 0x3F == 0) & (heads[:, 7] == 0)
     fourth &= heads[:, 9] == _UDP
     sixth = (kind == _IPV6) & (heads[:, 0] >> 4 == 6) & (heads[:, 6] == _UDP)
@@ -147,10 +152,9 @@ def _plain(buffer: Bytes, table: Integers) -> tuple[Integers, Integers]:
     starts = udp + 8
     left = lengths - (starts - packets)
     said = _half(buffer, udp + 4) - 8
-    plain: npt.NDArray[np.bool_] = (
-        (fourth | sixth) & (left >= 0) & (said >= 0) & (np.minimum(said, left) <= DATA_BYTES_MAX)
-    )
-    return np.where(plain, starts, -1), np.minimum(said, left)
+    plain: npt.NDArray[np.bool_] = (fourth | sixth) & (left >= 0) & (said >= 0) & (np.minimum(said, left) <= bytes_max)
+    senders = np.where(fourth, heads.view(">u4")[:, 3], 0).astype(np.int64)
+    return np.where(plain, starts, -1), np.minimum(said, left), senders
 
 
 def _half(buffer: Bytes, at: Integers) -> Integers:

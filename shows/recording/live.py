@@ -11,18 +11,18 @@ import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import Progress
+from gloaming.shows.protocols.artnet.parse import NO_UNIVERSE
+from gloaming.shows.protocols.datagrams import UNMAPPED, PacketKind, PacketReader, Packets
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
-from gloaming.shows.protocols.e131.parse import PacketKind, Packets, announced, read
 from gloaming.shows.recording.census import Census
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, lay_out
 from gloaming.shows.recording.report import ranges
 
-LOOK_NS = 1_500_000_000
-"""How long a stream is watched before its rhythm is trusted. Unchanged data come at least once a second."""
-
-HOLD_NS = 3_000_000_000
-"""How long packets are held back while nothing changes, so that a new rhythm is known before it is recorded."""
+LOOK = 1.5
+"""How long a stream is watched before its rhythm is trusted, in intervals of unchanged data."""
+HOLD = 3
+"""How long packets are held back while nothing changes, so that a new rhythm is known before it is recorded. Alike."""
 LONG = 5_000
 """After so many unchanged packets the look begins anew."""
 
@@ -30,8 +30,8 @@ LONG = 5_000
 class Listener:
     """Finds the universes in the network: those that sources announce (E1.31 section 8), and those that come in."""
 
-    def __init__(self, receiver: Receiver) -> None:
-        self._receiver = receiver
+    def __init__(self, receiver: Receiver, reader: PacketReader) -> None:
+        self._receiver, self._reader = receiver, reader
         self.universes: set[int] = set()
 
     def listen(self, timeout_s: float) -> None:
@@ -39,17 +39,14 @@ class Listener:
         datagrams = self._receiver.read(timeout_s)
         if datagrams is None:
             return
-        packets = read(datagrams)
-        self.universes.update(universes_in(packets))
+        self.universes |= universes_in(self._reader.read(datagrams), self._reader)
         self._receiver.release()
 
 
-def universes_in(packets: Packets) -> set[int]:
+def universes_in(packets: Packets, reader: PacketReader) -> set[int]:
     """The universes that packets announce (E1.31 section 8) or carry."""
-    universes = set(np.unique(packets.universe[packets.kind == PacketKind.DATA]).tolist())
-    for number in np.flatnonzero(packets.kind == PacketKind.DISCOVERY).tolist():
-        universes.update(announced(packets, number))
-    return {one for one in universes if 1 <= one <= UNIVERSE_MAX}
+    carried = np.unique(packets.universe[packets.kind == PacketKind.DATA]).tolist()
+    return {one for one in reader.announced(packets).union(carried) if 1 <= one <= UNIVERSE_MAX}
 
 
 class Live:
@@ -64,8 +61,8 @@ class Live:
         self.recording: Recording | None = None
         self.packets = 0
         self.levels = 0  # the packets with wanted levels
-        self._receiver, self._out, self._wanted = receiver, out, wanted
-        self._census = Census(wanted.universes, measured=False)
+        self._receiver, self._out, self._wanted, self._reader = receiver, out, wanted, wanted.reader
+        self._census = Census(wanted.reader, wanted.universes, measured=False)
         self._held: list[Packets] = []
         self._known = False
         self._first_ns: int | None = None
@@ -93,11 +90,11 @@ class Live:
         datagrams = self._receiver.read(timeout_s)
         if datagrams is None:
             return False
-        packets = read(datagrams, self._wanted.preview)
+        packets = self._reader.read(datagrams)
         before = self.packets
         self.packets += int((packets.kind == PacketKind.DATA).sum())
         self.levels += int(self._mine(packets).sum())
-        if self._wanted.universes is None and (new := universes_in(packets) - self._known_universes):
+        if self._wanted.universes is None and (new := universes_in(packets, self._reader) - self._known_universes):
             self._known_universes |= new
             self._join(new)
         if self.recording and self._known:
@@ -113,10 +110,11 @@ class Live:
         self._held.append(packets.copied())
         if self._first_ns is None:
             self._first_ns = self._beginning(packets)
-        last_ns, busy_ns = int(packets.at_ns[-1]), self._census.busy_ns
-        if self._first_ns is not None and busy_ns is not None and last_ns - max(busy_ns, self._first_ns) > LOOK_NS:
+        last_ns, busy_ns, repeat_ns = int(packets.at_ns[-1]), self._census.busy_ns, self._reader.repeat_ns
+        began_ns = None if busy_ns is None or self._first_ns is None else max(busy_ns, self._first_ns)
+        if began_ns is not None and last_ns - began_ns > LOOK * repeat_ns:
             self._see()
-        while self._held and last_ns - self._held[0].at_ns[-1] > HOLD_NS:
+        while self._held and last_ns - self._held[0].at_ns[-1] > HOLD * repeat_ns:
             held = self._held.pop(0)
             if self._first_ns is None:  # earlier packets are needed only for the last frame
                 continue
@@ -144,7 +142,7 @@ class Live:
 
     def _recount(self) -> None:
         """Begin the look anew, with the packets that are held."""
-        self._census = Census(self._wanted.universes, measured=False)
+        self._census = Census(self._reader, self._wanted.universes, measured=False)
         for held in self._held:
             self._census.take(held)
 
@@ -155,7 +153,7 @@ class Live:
             return int(packets.at_ns[mine[0]]) if len(mine) else None
         levels = packets.levels()
         for number in mine.tolist():
-            stream = packets.cids[packets.source[number]], int(packets.universe[number])
+            stream = packets.sources[packets.source[number]], int(packets.universe[number])
             levels_now = levels[number].tobytes()
             if self._first_levels.setdefault(stream, levels_now) != levels_now:
                 self._recount()
@@ -174,8 +172,9 @@ class Live:
     @property
     def nothing(self) -> str:
         """The message if no wanted levels came."""
-        numbers, sent = self._numbers(), sorted(self._census.sent)
-        others = f", but for {ranges(sent)}" if sent else ""
+        numbers, came = self._numbers(), [*self._census.sent, *self._census.unmapped]
+        others = f", but for {ranges(came)}" if came else ""
+        others += f"; {NO_UNIVERSE}" if came == [UNMAPPED] else ""
         return f"nothing came for {ranges(numbers) if numbers else 'any universe'}{others}{self._census.preview_only}"
 
     def _numbers(self) -> list[int]:

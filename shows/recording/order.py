@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from gloaming.shows.protocols.datagrams import Integers
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
-from gloaming.shows.protocols.e131.parse import Bytes, Integers
+from gloaming.shows.protocols.packets import Bytes
 from gloaming.shows.time_units import SECOND_NS
 
 DISORDER_NS = SECOND_NS

@@ -14,8 +14,9 @@ from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.layout import chunk_frames
 from gloaming.shows.framefile.reader import Frames, FrameWriter
 from gloaming.shows.framefile.source import FrameSource, universes_of, write_source
+from gloaming.shows.protocols.datagrams import Integers
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.protocols.e131.parse import Bytes, Integers
+from gloaming.shows.protocols.packets import Bytes
 
 PARTS_MAX = 100
 _RUNS_MAX = 8

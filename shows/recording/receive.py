@@ -1,4 +1,4 @@
-"""Receives E1.31 from the network: the receiving process, and the ring of shared memory between it and us.
+"""Receives packets from the network: the receiving process, and the ring of shared memory between it and us.
 
 Times are those of the kernel at the arrival of a packet, converted to the monotonic clock. A step of the wall clock
 does not change them.
@@ -20,9 +20,10 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import input_error
-from gloaming.shows.protocols.e131.parse import Datagrams
+from gloaming.shows.protocols.datagrams import Datagrams
 from gloaming.shows.recording.receive_process import (
     CONTROL_BYTES,
+    DATA_AT,
     HEADER_BYTES,
     HEADERS_AT,
     MEMORY_BYTES,
@@ -77,12 +78,14 @@ class Receiver:
         whole = np.frombuffer(self._map, np.uint8)
         self._ring = whole[RING_AT:]
         self._lengths = whole[HEADERS_AT:RING_AT].view(np.uint32).reshape(SLOTS, HEADER_BYTES // 4)[:, 14]
-        controls = self._ring.reshape(SLOTS, SLOT_BYTES)[:, :CONTROL_BYTES]
+        slots = self._ring.reshape(SLOTS, SLOT_BYTES)
+        controls = slots[:, :CONTROL_BYTES]
         self._stamps = controls.view(np.int64)  # level and type of the message at 1, seconds at 2, nanoseconds at 3
+        self._senders = slots[:, CONTROL_BYTES + 4 : CONTROL_BYTES + 8].view(">u4")[:, 0]  # sockaddr_in, ip(7)
         self._head = 0
         self._offset_ns, self._fetched_ns = _clocks()
         self._news = b""
-        self._waiting = np.zeros((0, 3), np.int64)  # place in the ring since the start, time, length
+        self._waiting = np.zeros((0, 4), np.int64)  # place in the ring since the start, time, length, sender
 
     def read(self, timeout_s: float) -> Datagrams | None:
         """New packets in order of their times, or None. EOFError if the receiving process has ended.
@@ -100,8 +103,8 @@ class Receiver:
         if not certain.any():
             return None
         ready, self._waiting = self._waiting[certain], self._waiting[~certain]
-        place, at_ns, lengths = ready[np.argsort(ready[:, 1], kind="stable")].T
-        return Datagrams(self._ring, place % SLOTS * SLOT_BYTES + CONTROL_BYTES, lengths, at_ns)
+        place, at_ns, lengths, senders = ready[np.argsort(ready[:, 1], kind="stable")].T
+        return Datagrams(self._ring, place % SLOTS * SLOT_BYTES + DATA_AT, lengths, at_ns, senders)
 
     def _fetch(self, timeout_s: float) -> bool:
         """Note the new packets in the ring. False: there are none."""
@@ -120,7 +123,8 @@ class Receiver:
         places = np.arange(first, self._head, dtype=np.int64)
         slots = places % SLOTS
         at_ns = self._monotonic(self._stamps[slots, 2] * SECOND_NS + self._stamps[slots, 3])
-        new = np.stack([places, at_ns, self._lengths[slots].astype(np.int64)], axis=1)
+        columns = [places, at_ns, self._lengths[slots].astype(np.int64), self._senders[slots].astype(np.int64)]
+        new = np.stack(columns, axis=1)
         self._waiting = np.concatenate([self._waiting, new])
         return len(new) > 0
 

@@ -17,8 +17,10 @@ import sys
 import time
 
 SLOTS = 32768
-CONTROL_BYTES, DATA_BYTES = 64, 1216
-SLOT_BYTES = CONTROL_BYTES + DATA_BYTES
+CONTROL_BYTES, NAME_BYTES, DATA_BYTES = 64, 16, 1216
+"""Of a packet: what the kernel writes beside it; the sender's address (struct sockaddr_in); the packet."""
+DATA_AT = CONTROL_BYTES + NAME_BYTES
+SLOT_BYTES = DATA_AT + DATA_BYTES
 HEADER_BYTES = 64
 """sizeof(struct mmsghdr) where pointers have 8 bytes."""
 HEADERS_AT = 4096
@@ -47,9 +49,11 @@ class Ring:
         first_vector = ctypes.addressof(self._vectors)
         for slot in range(SLOTS):
             control = base + RING_AT + slot * SLOT_BYTES
-            vectors += struct.pack("=QQ", control + CONTROL_BYTES, DATA_BYTES)
+            vectors += struct.pack("=QQ", control + DATA_AT, DATA_BYTES)
             vector = first_vector + slot * 16
-            headers += struct.pack("=QI4xQQQQi4xI4x", 0, 0, vector, 1, control, CONTROL_BYTES, 0, 0)
+            headers += struct.pack(
+                "=QI4xQQQQi4xI4x", control + CONTROL_BYTES, NAME_BYTES, vector, 1, control, CONTROL_BYTES, 0, 0
+            )
         self._vectors.raw = bytes(vectors)
         self._fresh = bytes(headers)
         self.head = 0

@@ -16,11 +16,15 @@ from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect
 from gloaming.shows.framefile.source import FrameSource, Progress, universes_of, write_source
+from gloaming.shows.protocols.artnet.parse import NO_UNIVERSE
+from gloaming.shows.protocols.datagrams import NUMBERS, UNMAPPED, PacketReader, Packets
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Packets, read
+from gloaming.shows.protocols.e131.parse import E131_READER
+from gloaming.shows.protocols.packets import Bytes
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
 from gloaming.shows.recording.census import Census
+from gloaming.shows.recording.other_protocol import found_text, other_than
 from gloaming.shows.recording.parts import Parts
 from gloaming.shows.recording.report import SourceCounts, ranges
 from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
@@ -35,7 +39,7 @@ class Wanted:
     """What to record. `universes` None means all. `fps` None means the measured rate.
 
     `slots` "used" leaves out slots that stay dark at the end of universes. "sent" stores them as they come. Or it is a
-    number. `preview` includes data that are marked as preview. `rig` is as of `FrameWriter`.
+    number. `rig` is as of `FrameWriter`.
     """
 
     universes: tuple[int, ...] | None = None
@@ -44,7 +48,7 @@ class Wanted:
     from_change: bool = False
     until_still_s: float | None = None
     for_s: float | None = None
-    preview: bool = False
+    reader: PacketReader = E131_READER
     rig: str = ""
 
 
@@ -81,7 +85,7 @@ class Recording:
     """Writes one file of the universes in `slots` (number to slots). `ended` says why it ended, or is None."""
 
     def __init__(self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, live: bool) -> None:
-        self.counts = SourceCounts()
+        self.counts = SourceCounts(wanted.reader)
         self.ended: str | None = None
         self._broken: str | None = None
         self._wanted, self._slots = wanted, dict(sorted(slots.items()))
@@ -91,7 +95,7 @@ class Recording:
         self._before = 0, 0.0
         """The frames, and their seconds, before the rate that is used now."""
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
-        self._slots_max = np.full(UNIVERSES, SLOTS_MAX)
+        self._slots_max = np.full(NUMBERS, SLOTS_MAX)
         if live or wanted.slots != "used":
             self._slots_max[list(self._slots)] = list(self._slots.values())
         self._first: Bytes | None = None
@@ -287,16 +291,16 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
 
     InputError if it has no levels for us. `progress` gets the packets done and in all.
     """
-    seen, census = capture.Seen(), Census(wanted.universes, measured=wanted.slots == "used")
-    others = SourceCounts()
-    for packets in _packets(path, seen, wanted):
+    seen, reader = capture.Seen(), wanted.reader
+    census, others = Census(reader, wanted.universes, measured=wanted.slots == "used"), SourceCounts(reader)
+    for packets in _packets(path, seen, reader):
         census.take(packets)
         others.count(packets)
         if progress:
             progress(seen.packets, None)
     numbers = sorted(census.sent if wanted.universes is None else set(census.sent).intersection(wanted.universes))
     if not numbers:
-        raise input_error(path, _nothing(census, seen, others), None)
+        raise input_error(path, _nothing(census, seen, others), _hint(path, census, reader))
     missing = sorted(set(wanted.universes or ()) - set(numbers))
     rhythm = census.rhythm(wanted.fps)
     slots = lay_out(numbers, census.sent, census.used, wanted.slots)
@@ -304,7 +308,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     in_all = seen.packets
     try:
         seen = capture.Seen()
-        for packets in _packets(path, seen, wanted):
+        for packets in _packets(path, seen, reader):
             recording.take(packets)
             if progress:
                 progress(seen.packets, in_all)
@@ -323,19 +327,34 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     return replace(outcome, notes=tuple(notes))
 
 
-def _packets(path: Path, seen: capture.Seen, wanted: Wanted) -> Iterator[Packets]:
-    for datagrams in capture.datagrams(path, seen):
+def _packets(path: Path, seen: capture.Seen, reader: PacketReader) -> Iterator[Packets]:
+    for datagrams in capture.datagrams(path, seen, reader):
         if len(datagrams.starts):
-            yield read(datagrams, wanted.preview)
+            yield reader.read(datagrams)
+
+
+def _hint(path: Path, census: Census, reader: PacketReader) -> str | None:
+    """What to do if a capture has nothing for us: another option records what it has."""
+    if census.sent:
+        return None
+    if census.unmapped:
+        return NO_UNIVERSE if UNMAPPED in census.unmapped else None
+    other = other_than(reader)
+    there = Census(other, measured=False)
+    for packets in _packets(path, capture.Seen(), other):
+        there.take(packets)
+    found = found_text(other, there)
+    return found and f"there are {found}"
 
 
 def _nothing(census: Census, seen: capture.Seen, others: SourceCounts) -> str:
-    if census.sent:
-        return f"nothing came for the universes chosen, but for {ranges(sorted(census.sent))}{census.preview_only}"
+    if came := [*census.sent, *census.unmapped]:
+        return f"nothing came for the universes chosen, but for {ranges(came)}{census.preview_only}"
     why = [f"{count} {text}" for text, count in seen.unusable.most_common(3)]
     why += [f"{others.cut} cut short"] if others.cut else []
     why += [f"{others.malformed} malformed"] if others.malformed else []
     why += [f"{others.other} of other kinds"] if others.other else []
-    text = f"there are no E1.31 levels in the file: {seen.packets} packets" + (f", {', '.join(why)}" if why else "")
+    text = f"there are no {others.reader.name.words} levels in the file: {seen.packets} packets"
+    text += f", {', '.join(why)}" if why else ""
     text += census.preview_only
     return f"{text}; {seen.trouble}" if seen.trouble else text

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
 import numpy as np
 
-from gloaming.shows.protocols.e131.parse import PacketKind, Packets
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols.artnet import as_written
+from gloaming.shows.protocols.artnet.parse import NO_UNIVERSE
+from gloaming.shows.protocols.datagrams import UNMAPPED, PacketKind, PacketReader, Packets
+from gloaming.shows.time_units import SECOND_NS
 
 SHOWN = 6
 
@@ -18,9 +22,10 @@ SHOWN = 6
 class SourceCounts:
     """Counts of a recording. All are packets unless the name says otherwise."""
 
+    reader: PacketReader
     data: int = 0
     synchronizations: int = 0
-    other: int = 0  # not E1.31
+    other: int = 0  # of another protocol
     cut: int = 0
     malformed: int = 0
     dropped: int = 0  # by this machine
@@ -38,7 +43,7 @@ class SourceCounts:
     longer: Counter[int] = field(default_factory=Counter)
     gave_way: dict[int, set[bytes]] = field(default_factory=dict)  # sources of lower priority, by universe
     merged: dict[int, set[bytes]] = field(default_factory=dict)  # sources of equal priority, by universe
-    names: dict[bytes, str] = field(default_factory=dict)  # of sources, by CID
+    names: dict[bytes, str] = field(default_factory=dict)  # of sources, as a person reads them
     frames: int = 0
     frames_lost: int = 0  # repeated because packets were lost
     frames_filled: int = 0  # repeated because nothing came
@@ -76,7 +81,7 @@ class SourceCounts:
             slow, fast = self.rates
             yield f"the rate changed from {slow:.4g} to {fast:.4g} frames a second; record each part separately"
         if self.lost:
-            yield f"packets lost (E1.31 6.7.2): {_by_universe(self.lost)}"
+            yield f"packets lost{self._by('6.7.2')}: {_by_universe(self.lost)}"
         if self.dropped:
             yield f"{self.dropped} packets were dropped by this machine, which could not keep up"
         if self.frames_lost or self.frames_filled:
@@ -90,9 +95,11 @@ class SourceCounts:
             yield f"{self.synchronizations} synchronization packets, {self.synchronizations_lost} lost"
         yield from self._sources()
         if self.terminated:
-            yield f"ended by their source (E1.31 6.2.6): {_by_universe(self.terminated)}"
+            yield f"ended by their source{self._by('6.2.6')}: {_by_universe(self.terminated)}"
         if self.silences:
-            yield f"silent for more than 2.5 s (E1.31 6.7.1), the last frame was held: {_by_universe(self.silences)}"
+            loss_s = self.reader.data_loss_ns / SECOND_NS
+            silent = f"silent for more than {loss_s:g} s{self._by('6.7.1')}, the last frame was held"
+            yield f"{silent}: {_by_universe(self.silences)}"
         if self.stopped_s:
             first, last = min(self.stopped_s.values()), max(self.stopped_s.values())
             when = f"{first:.1f}" if last - first < 0.1 else f"{first:.1f} to {last:.1f}"
@@ -100,6 +107,8 @@ class SourceCounts:
             yield f"{silent} stopped {when} s after the first packet, and did not come back; the last frame is held"
         if self.not_chosen:
             yield f"packets of universes that are not recorded: {_by_universe(self.not_chosen)}"
+        if UNMAPPED in self.not_chosen:
+            yield NO_UNIVERSE
         if self.longer:
             yield f"packets with slots that are not in the file: {_by_universe(self.longer)}"
         yield from self._ignored()
@@ -114,27 +123,30 @@ class SourceCounts:
             yield f"{sum(map(len, together.values()))} universes in all began after the others"
 
     def _sources(self) -> Iterator[str]:
+        equal = "sources of equal priority" if self.reader.name is ProtocolName.E131 else "sources"
         for text, fights in (
-            ("sources of equal priority were merged, the highest level counts", self.merged),
+            (f"{equal} were merged, the highest level counts", self.merged),
             ("a source of lower priority gave way", self.gave_way),
         ):
-            by_cids: dict[frozenset[bytes], list[int]] = {}
-            for universe, cids in fights.items():
-                by_cids.setdefault(frozenset(cids), []).append(universe)
-            for together, universes in list(by_cids.items())[:SHOWN]:
-                yield f"{text} (E1.31 6.2.3): {self._named(together)} on {ranges(universes)}"
+            by_sources: dict[frozenset[bytes], list[int]] = {}
+            for universe, sources in fights.items():
+                by_sources.setdefault(frozenset(sources), []).append(universe)
+            for together, universes in list(by_sources.items())[:SHOWN]:
+                names = ", ".join(sorted(self.names[source] for source in together))
+                yield f"{text}{self._by('6.2.3')}: {names} on {ranges(universes)}"
 
-    def _named(self, cids: frozenset[bytes]) -> str:
-        return ", ".join(sorted(f"{self.names.get(cid, '')!r} ({cid.hex()[:8]})" for cid in cids))
+    def _by(self, section: str) -> str:
+        """The section of E1.31 that a text is about. Empty with another protocol."""
+        return f" (E1.31 {section})" if self.reader.name is ProtocolName.E131 else ""
 
     def _ignored(self) -> Iterator[str]:
         codes = ", ".join(f"0x{code:02x} {count} times" for code, count in self.start_codes.most_common(SHOWN))
         for count, text in (
             (self.preview, "packets of preview data (E1.31 6.2.6); --preview records them"),
             (self.start_codes.total(), f"packets of other start codes, which are not levels: {codes}"),
-            (self.malformed, "packets of E1.31 that are malformed"),
+            (self.malformed, f"packets of {self.reader.name.words} that are malformed"),
             (self.cut, "packets that are cut short; capture with a larger snapshot length"),
-            (self.other, "packets that are not E1.31"),
+            (self.other, f"packets that are not {self.reader.name.words}"),
         ):
             if count:
                 yield f"ignored: {count} {text}"
@@ -148,17 +160,25 @@ class SourceCounts:
 
 def _by_universe(counts: Counter[int]) -> str:
     few = counts.most_common(SHOWN)
-    text = ", ".join(f"universe {universe} {count}" for universe, count in few)
+    text = ", ".join(f"{ranges([universe])} {count}" for universe, count in few)
     return f"{text} and {len(counts) - SHOWN} more" if len(counts) > SHOWN else text
 
 
 def ranges(numbers: list[int]) -> str:
-    """Universes as a person reads them: `universes 1-13, 20`."""
+    """Universes as a person reads them: `universes 1-13, 20`; then port-addresses without one: `port-address 0:0:0`."""
+    universes = [number for number in numbers if number < UNMAPPED]
+    others = [number - UNMAPPED for number in numbers if number >= UNMAPPED]
+    texts = (_ranges("universe", universes, str), _ranges("port-address", others, as_written))
+    return " and ".join(text for text in texts if text)
+
+
+def _ranges(noun: str, numbers: list[int], written: Callable[[int], str]) -> str:
     runs: list[list[int]] = []
     for number in sorted(numbers):
         if runs and number == runs[-1][1] + 1:
             runs[-1][1] = number
         else:
             runs.append([number, number])
-    text = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in runs)
-    return f"universe{'s' if len(numbers) > 1 else ''} {text}"
+    plural = noun + ("es" if noun.endswith("s") else "s")
+    text = ", ".join(written(a) if a == b else f"{written(a)}-{written(b)}" for a, b in runs)
+    return f"{plural if len(numbers) > 1 else noun} {text}" if runs else ""

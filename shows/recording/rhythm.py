@@ -10,14 +10,14 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.protocols.e131.parse import Bytes
+from gloaming.shows.protocols.packets import Bytes
 
 LOOK_NS = 600_000_000
 """How long frames are held back. A delay of the source may take so long to be made up."""
 PENDING_MAX = 128
 """The most frames held back: more than any source sends in that time."""
 THIN_NS = 500_000_000
-"""Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms)."""
+"""Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms; Art-Net: in up to 4 s)."""
 RATE_FRAMES = 64
 USUAL = [Fraction(number) for number in range(1, 1001)] + [
     Fraction(number, 1001) for number in (24000, 30000, 60000, 120000)

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.interfaces import addresses, index_of
-from gloaming.shows.protocols.e131 import PORT, group, group_ipv6
+from gloaming.shows.protocols.datagrams import PacketReader
+from gloaming.shows.protocols.e131 import group, group_ipv6
+from gloaming.shows.protocols.e131.parse import E131_READER
 
 BUFFER_BYTES = 32 << 20
 _SO_RCVBUFFORCE, _SO_RXQ_OVFL, _SO_TIMESTAMPNS = 33, 40, 35
@@ -53,13 +55,20 @@ class _Family:
 
 
 class Sockets:
-    """Sockets that receive E1.31 by unicast, and by multicast for joined universes. With `address`: only unicast to it.
+    """Sockets that receive unicast, broadcast, and multicast for joined universes. With `address`: only unicast to it.
 
     `notes` are lines about universes that cannot be received. `all` is complete after the start: `spare` more sockets
     are opened for later groups. InputError if the address is not ours, the port is in use, or the interface is unknown.
     """
 
-    def __init__(self, universes: Iterable[int], address: str | None, interface: str | None, spare: int = 0) -> None:
+    def __init__(
+        self,
+        universes: Iterable[int],
+        address: str | None,
+        interface: str | None,
+        spare: int = 0,
+        reader: PacketReader = E131_READER,
+    ) -> None:
         self.notes: list[str] = []
         self._unheard = 0
         self._families: list[_Family] = []
@@ -67,9 +76,12 @@ class Sockets:
             if not address or _is_group(address):
                 hint = "leave it out: the groups of the universes are joined anyway" if address else None
                 raise input_error("--address", f"{address!r} is not an address of this machine", hint)
-            self.all = [_socket(address)]
+            self.all = [_socket(address, reader.port)]
             return
         ipv4, index = _find(interface) if interface else ("0.0.0.0", 0)
+        if not reader.multicast:
+            self.all = [_socket("", reader.port, index)]
+            return
         to, scope = socket.inet_aton(ipv4 or "0.0.0.0"), struct.pack("=I", index)
 
         def join(sock: socket.socket, universe: int) -> None:
@@ -79,9 +91,9 @@ class Sockets:
             sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_JOIN_GROUP, group_ipv6(universe) + scope)
 
         if ipv4:
-            self._families.append(_Family(lambda: _socket(""), join, [_socket("")]))
+            self._families.append(_Family(lambda: _socket("", reader.port), join, [_socket("", reader.port)]))
         if index in (there := _ipv6_indices()) or (not interface and there):
-            self._families.append(_Family(lambda: _socket("::"), join_ipv6, [_socket("::")]))
+            self._families.append(_Family(lambda: _socket("::", reader.port), join_ipv6, [_socket("::", reader.port)]))
         self.join(universes)
         for family in self._families:
             family.sockets += [family.open() for _ in range(spare)]
@@ -139,8 +151,8 @@ def _ipv6_indices() -> set[int]:
     return {index for index, one in addresses() if one.version == 6}
 
 
-def _socket(address: str) -> socket.socket:
-    """A socket that listens at an address: "" is any of IPv4, "::" any of IPv6."""
+def _socket(address: str, port: int, interface: int = 0) -> socket.socket:
+    """A socket that listens at an address: "" is any of IPv4, "::" any of IPv6. `interface` 0 is any."""
     ipv6 = ":" in address
     sock = socket.socket(socket.AF_INET6 if ipv6 else socket.AF_INET, socket.SOCK_DGRAM)
     sock.setblocking(False)
@@ -156,10 +168,12 @@ def _socket(address: str) -> socket.socket:
         sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, BUFFER_BYTES)
     except PermissionError:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)  # as much as the system allows
+    if interface:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, socket.if_indextoname(interface).encode())
     try:
-        sock.bind((address, PORT))
+        sock.bind((address, port))
     except OSError as error:
         sock.close()
-        problem = f"it is not possible to listen at {address or 'any address'}, port {PORT} ({error.strerror})"
+        problem = f"it is not possible to listen at {address or 'any address'}, port {port} ({error.strerror})"
         raise input_error("--address", problem) from None
     return sock

@@ -6,6 +6,7 @@ import struct
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from pathlib import Path
+from socket import inet_aton
 
 import numpy as np
 from sacn.messages.data_packet import DataPacket
@@ -54,15 +55,16 @@ def sync(address: int, sequence: int, cid: tuple[int, ...] = CID) -> bytes:
     return bytes(SyncPacket(cid, address, sequence % 256).getBytes())
 
 
-def ethernet(payload: bytes, identity: int = 0) -> bytes:
+def ethernet(payload: bytes, identity: int = 0, sender: str = "127.0.0.1") -> bytes:
     """UDP in IPv4 in Ethernet II."""
-    return bytes(12) + b"\x08\x00" + ipv4(payload, identity)
+    return bytes(12) + b"\x08\x00" + ipv4(payload, identity, sender)
 
 
-def ipv4(payload: bytes, identity: int = 0) -> bytes:
+def ipv4(payload: bytes, identity: int = 0, sender: str = "127.0.0.1") -> bytes:
     """UDP in IPv4 (RFC 791, RFC 768), without checksums."""
     udp = struct.pack(">HHHH", 50000, 5568, 8 + len(payload), 0) + payload
-    head = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), identity, 0, 64, 17, 0, b"\x7f\0\0\1", b"\x7f\0\0\1")
+    addresses = inet_aton(sender), b"\x7f\0\0\1"
+    head = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), identity, 0, 64, 17, 0, *addresses)
     return head + udp
 
 

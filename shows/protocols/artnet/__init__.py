@@ -10,7 +10,7 @@ import re
 PORT = 6454
 IDENTIFIER, VERSION = b"Art-Net\0", 14
 """How each packet begins, and the version of the protocol that it follows."""
-OP_DMX, OP_SYNC, OP_POLL, OP_POLL_REPLY = 0x5000, 0x5200, 0x2000, 0x2100
+OP_DMX, OP_NZS, OP_SYNC, OP_POLL, OP_POLL_REPLY = 0x5000, 0x5100, 0x5200, 0x2000, 0x2100
 OP_AT = 8
 """The offset of the operation code. Its low byte is first."""
 PORT_ADDRESS_MAX = 0x7FFF

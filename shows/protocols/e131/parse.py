@@ -6,16 +6,17 @@ Section numbers are those of ANSI E1.31-2018.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
-from enum import IntEnum
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.protocols import ProtocolName, e131
+from gloaming.shows.protocols.datagrams import Datagrams, Integers, PacketKind, Packets, head_rows
 from gloaming.shows.protocols.e131 import (
     DATA_BYTES_MAX,
+    DATA_LOSS_NS,
     DISCOVERY_LIST,
     DMP,
     DMP_STEP,
@@ -28,20 +29,17 @@ from gloaming.shows.protocols.e131 import (
     HEAD_BYTES,
     IDENTIFIER,
     PAGE_UNIVERSES,
+    PORT,
     PREAMBLE,
     PREVIEW,
     PRIORITY_MAX,
     ROOT_DATA,
     ROOT_EXTENDED,
     SLOTS_MAX,
-    UNIVERSE_MAX,
 )
+from gloaming.shows.protocols.packets import Bytes
+from gloaming.shows.time_units import SECOND_NS
 
-Bytes = npt.NDArray[np.uint8]
-Integers = npt.NDArray[np.int64]
-
-UNIVERSES = 65536
-"""The number of possible universe numbers (6.2.7)."""
 _HEAD = np.dtype(
     {
         "names": list(FIELDS),
@@ -130,152 +128,12 @@ def source_name(name: bytes) -> str:
     return name.partition(b"\0")[0].decode("utf-8", "replace")
 
 
-class PacketKind(IntEnum):
-    """The kind of a datagram."""
-
-    OTHER = 0  # not E1.31
-    DATA = 1
-    SYNC = 2
-    DISCOVERY = 3
-    CUT = 4  # E1.31, but cut short
-    MALFORMED = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Datagrams:
-    """Datagrams in one buffer: start, length and time of each. `HEAD_BYTES` can be read from every start.
-
-    `data` is `(bytes,) uint8`. The others are `(n,) int64`. `at_ns` counts from the Unix epoch.
-    """
-
-    data: Bytes
-    starts: Integers
-    lengths: Integers
-    at_ns: Integers
-
-
-@dataclass(frozen=True, slots=True)
-class Packets:
-    """Fields of `n` packets, `(n,) int64` each. Fields that a kind does not have are undefined.
-
-    `heads` is `(n, 126) uint8`. `source` is the place of a packet's CID in `cids`, which has each CID once.
-    """
-
-    datagrams: Datagrams
-    heads: Bytes = field(repr=False)
-    kind: Integers
-    source: Integers
-    cids: list[bytes]
-    universe: Integers
-    sequence: Integers
-    priority: Integers
-    options: Integers
-    synchronization: Integers
-    start_code: Integers
-    slots: Integers
-
-    def __len__(self) -> int:
-        return len(self.kind)
-
-    @property
-    def at_ns(self) -> Integers:
-        """The time of each packet."""
-        return self.datagrams.at_ns
-
-    def levelled(self) -> npt.NDArray[np.bool_]:
-        """Which packets carry levels that are not only for preview."""
-        levelled: npt.NDArray[np.bool_] = (self.kind == PacketKind.DATA) & (self.start_code == 0)
-        levelled &= self.options & PREVIEW == 0
-        levelled &= (self.universe >= 1) & (self.universe <= UNIVERSE_MAX)  # 6.2.7
-        return levelled
-
-    def previewed(self) -> npt.NDArray[np.bool_]:
-        """Which packets carry levels only for preview (6.2.6)."""
-        previewed: npt.NDArray[np.bool_] = (self.kind == PacketKind.DATA) & (self.start_code == 0)
-        previewed &= self.options & PREVIEW != 0
-        return previewed
-
-    def one_by_one(self) -> Iterator[tuple[int, int, bytes, int, int, int, int, int, int]]:
-        """For each packet: kind, time, CID, universe, sequence, priority, options, synchronization, start code."""
-        cids = self.cids
-        return zip(
-            self.kind.tolist(),
-            self.at_ns.tolist(),
-            [cids[number] for number in self.source.tolist()],
-            self.universe.tolist(),
-            self.sequence.tolist(),
-            self.priority.tolist(),
-            self.options.tolist(),
-            self.synchronization.tolist(),
-            self.start_code.tolist(),
-            strict=True,
-        )
-
-    def only(self, these: npt.NDArray[np.bool_]) -> Packets:
-        """A selection of the packets, in the same buffer."""
-        whole = self.datagrams
-        return Packets(
-            Datagrams(whole.data, whole.starts[these], whole.lengths[these], whole.at_ns[these]),
-            self.heads[these],
-            self.kind[these],
-            self.source[these],
-            self.cids,
-            self.universe[these],
-            self.sequence[these],
-            self.priority[these],
-            self.options[these],
-            self.synchronization[these],
-            self.start_code[these],
-            self.slots[these],
-        )
-
-    def copied(self) -> Packets:
-        """A copy with its own buffer, so that the old buffer can be used again."""
-        step = HEAD_BYTES + SLOTS_MAX
-        data = np.concatenate([self.heads, self.levels()], axis=1).reshape(-1)
-        starts = np.arange(0, len(data), step)
-        return replace(self, datagrams=Datagrams(data, starts, self.datagrams.lengths, self.datagrams.at_ns))
-
-    def source_name(self, number: int) -> str:
-        """The source name of packet `number` (6.2.2), printable characters only."""
-        text = source_name(self.heads.reshape(-1).view(_HEAD)["name"][number].tobytes())
-        return "".join(letter for letter in text if letter.isprintable())
-
-    def levels(self) -> Bytes:
-        """A copy of the slots of every packet, `(n, 512) uint8`. Slots that a packet does not have are 0."""
-        rows, places = self.rows()
-        return rows[places] if rows.strides[0] == 1 else rows
-
-    def rows(self) -> tuple[Bytes, Integers]:
-        """An array of rows of 512 slots, and the row of each packet.
-
-        If possible the array is a view of the buffer, so that slots are copied only once.
-        """
-        data = self.datagrams.data
-        starts = self.datagrams.starts + HEAD_BYTES
-        window = np.lib.stride_tricks.sliding_window_view(data, SLOTS_MAX)
-        reach = starts <= len(window) - 1
-        shorter = np.unique(self.slots[self.slots < SLOTS_MAX]).tolist()
-        if not shorter and reach.all():
-            return window, starts
-        levels: Bytes = window[np.where(reach, starts, 0)]
-        for row in np.flatnonzero(~reach):  # a packet at the end of the buffer
-            tail = data[starts[row] : starts[row] + SLOTS_MAX]
-            levels[row] = 0
-            levels[row, : len(tail)] = tail
-        for slots in shorter:
-            these = self.slots == slots
-            levels[slice(None) if these.all() else these, max(0, slots) :] = 0
-        return levels, np.arange(len(starts))
-
-
 def read(datagrams: Datagrams, preview: bool = False) -> Packets:
     """The fields of datagrams. Nothing is refused: `kind` says what cannot be used.
 
     With `preview`, data that are marked as preview count like all others.
     """
-    window = np.lib.stride_tricks.sliding_window_view(datagrams.data, HEAD_BYTES)
-    heads: Bytes = np.ascontiguousarray(window[datagrams.starts])
+    heads = head_rows(datagrams, HEAD_BYTES)
     head = heads.reshape(-1).view(_HEAD)
     size = datagrams.lengths
     acn = (head["preamble"] == PREAMBLE) & (head["identifier"] == IDENTIFIER) & (size >= 22)
@@ -346,9 +204,45 @@ def _sources(head: npt.NDArray[np.void]) -> tuple[Integers, list[bytes]]:
     return np.array(source, np.int64), list(places)
 
 
-def announced(packets: Packets, number: int) -> list[int]:
-    """The universes on the page of a discovery packet (section 8), in the order of the page."""
-    datagrams = packets.datagrams
-    start, size = int(datagrams.starts[number]), int(datagrams.lengths[number])
-    page = read_discovery(datagrams.data[start : start + size].tobytes())
-    return list(page.universes) if page else []
+@dataclass(frozen=True, slots=True)
+class E131Reader:
+    """E1.31 for its receivers. `preview`: data that are marked as preview count like all others."""
+
+    preview: bool = False
+
+    name = ProtocolName.E131
+    port = PORT
+    multicast = True
+    data_bytes_max = DATA_BYTES_MAX
+    no_number = None
+    data_loss_ns = synchronization_loss_ns = DATA_LOSS_NS
+    """6.7.1; 11.1.2."""
+    repeat_ns = SECOND_NS
+    """6.6.2: every 800 to 1000 ms."""
+
+    step = staticmethod(e131.step)
+    split = staticmethod(split)
+
+    def read(self, datagrams: Datagrams) -> Packets:
+        """As `PacketReader`."""
+        return read(datagrams, self.preview)
+
+    def announced(self, packets: Packets) -> set[int]:
+        """The universes on the pages of discovery packets (section 8)."""
+        universes = set[int]()
+        datagrams = packets.datagrams
+        for number in np.flatnonzero(packets.kind == PacketKind.DISCOVERY).tolist():
+            start, size = int(datagrams.starts[number]), int(datagrams.lengths[number])
+            page = read_discovery(datagrams.data[start : start + size].tobytes())
+            universes.update(page.universes if page else ())
+        return universes
+
+    def source_text(self, packets: Packets, number: int) -> str:
+        """Its name (6.2.2), printable characters only, and the beginning of its CID."""
+        name = source_name(packets.heads.reshape(-1).view(_HEAD)["name"][number].tobytes())
+        printable = "".join(letter for letter in name if letter.isprintable())
+        return f"{printable!r} ({packets.sources[packets.source[number]].hex()[:8]})"
+
+
+E131_READER = E131Reader()
+"""Without data that are marked as preview."""

@@ -12,8 +12,8 @@ import pytest
 
 from gloaming.api.cli import record_verb
 from gloaming.shows.config_files.errors import InputError
+from gloaming.shows.protocols.datagrams import Datagrams
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
-from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording.live import Live
 from gloaming.shows.recording.recorder import Outcome, Wanted
 from tests.shows.streams import OTHER_CID, Event, data, everything, stream
@@ -48,7 +48,7 @@ class Wire:
         lengths = np.array([len(payload) for _, payload in came])
         buffer = np.frombuffer(b"".join(payload.ljust(PACKET_BYTES_MAX, b"\0") for _, payload in came), np.uint8)
         starts = np.arange(len(came)) * PACKET_BYTES_MAX
-        return Datagrams(buffer, starts, lengths, np.array([at_ns for at_ns, _ in came]))
+        return Datagrams(buffer, starts, lengths, np.array([at_ns for at_ns, _ in came]), np.zeros(len(came), np.int64))
 
     def release(self) -> None:
         pass
@@ -63,7 +63,7 @@ def recorded(folder: Path, wire: Wire, monkeypatch: pytest.MonkeyPatch, **wanted
     monkeypatch.setattr(record_verb, "time", stand_in)
     live = Live(stand_in, folder / "out.frames", Wanted((1,), "sent", **wanted))
     args = argparse.Namespace(for_s=wanted.get("for_s"), until_still=wanted.get("until_still_s"))
-    record_verb._run(args, live, stand_in)
+    record_verb._run(args, live, stand_in, lambda now_s: None)
     outcome = live.finish(lambda path: None)
     return everything(outcome.info)[:, 0].tolist(), outcome
 

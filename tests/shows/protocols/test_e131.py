@@ -11,9 +11,10 @@ from sacn import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
+from gloaming.shows.protocols.datagrams import Datagrams, PacketKind
 from gloaming.shows.protocols.e131 import HEAD_BYTES, IPV6, PREVIEW, TERMINATED
 from gloaming.shows.protocols.e131.build import E131, address_of
-from gloaming.shows.protocols.e131.parse import Datagrams, PacketKind, read, read_data, read_discovery, source_name
+from gloaming.shows.protocols.e131.parse import read, read_data, read_discovery, source_name
 from gloaming.shows.protocols.packets import Portion
 
 CID = tuple(range(16))
@@ -84,7 +85,7 @@ def test_a_built_packet_is_that_of_the_sacn_library_except_for_its_length(slots:
     assert {at for at in range(len(ours)) if ours[at] != theirs[at]} <= lengths
     room = np.frombuffer(ours + bytes(HEAD_BYTES), np.uint8)
     one = np.zeros(1, np.int64)
-    packets = read(Datagrams(room, one, one + len(ours), one), preview=True)
+    packets = read(Datagrams(room, one, one + len(ours), one, one), preview=True)
     assert (packets.kind[0], packets.slots[0], packets.universe[0]) == (PacketKind.DATA, slots, 258)
 
 

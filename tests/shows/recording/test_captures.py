@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.shows.config_files.errors import InputError
+from gloaming.shows.protocols.e131.parse import E131_READER
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.places import REFERENCE
@@ -252,5 +253,5 @@ def test_a_damaged_capture_is_read_or_refused(
 
 def test_a_pass_counts_packets() -> None:
     seen = capture.Seen()
-    assert sum(len(one.starts) for one in capture.datagrams(CAPTURE, seen)) == 1716
+    assert sum(len(one.starts) for one in capture.datagrams(CAPTURE, seen, E131_READER)) == 1716
     assert (seen.packets, seen.unusable.total(), seen.trouble) == (1716, 0, None)

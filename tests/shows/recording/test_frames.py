@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.shows.framefile.reader import Frames, inspect
-from gloaming.shows.protocols.e131.parse import read
+from gloaming.shows.protocols.e131.parse import E131_READER
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.census import find_period
 from gloaming.shows.recording.recorder import Recording, Wanted, from_capture
@@ -297,8 +297,8 @@ def test_a_length_counts_by_the_rate_of_the_file_and_not_by_that_of_the_first_lo
     look = Rhythm(int(1e9 / look_fps), None, frozenset((1, 2)))
     wanted = Wanted(slots="sent", for_s=5.2)
     recording = Recording(tmp_path / "out.frames", {1: 1, 2: 1}, look, wanted, live=True)
-    for datagrams in capture.datagrams(path, capture.Seen()):
-        recording.take(read(datagrams))
+    for datagrams in capture.datagrams(path, capture.Seen(), E131_READER):
+        recording.take(E131_READER.read(datagrams))
     outcome = recording.close()
     assert (outcome.info.fps, outcome.notes) == (25, ("ended: the time is over",))
     assert np.array_equal(everything(outcome.info), levels[:130])

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.framefile.reader import Frames, inspect
+from gloaming.shows.protocols.datagrams import Datagrams
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
-from gloaming.shows.protocols.e131.parse import Datagrams
+from gloaming.shows.protocols.e131.parse import E131Reader
 from gloaming.shows.recording import parts
 from gloaming.shows.recording.live import Live
 from gloaming.shows.recording.recorder import Outcome, Wanted
@@ -46,7 +47,8 @@ class Batches:
         for start, (_, payload) in zip(starts, batch, strict=True):
             self.buffer[start : start + len(payload)] = np.frombuffer(payload, np.uint8)
         lengths = np.array([len(payload) for _, payload in batch])
-        return Datagrams(self.buffer, starts, lengths, np.array([at_ns for at_ns, _ in batch]))
+        times, senders = np.array([at_ns for at_ns, _ in batch]), np.zeros(len(batch), np.int64)
+        return Datagrams(self.buffer, starts, lengths, times, senders)
 
     def release(self) -> None:
         self.buffer[:] = 0xEE
@@ -243,5 +245,5 @@ def test_preview_data_alone_are_reported_and_can_be_recorded(tmp_path: Path) -> 
     events = stream(LEVELS, 1, previewData=True)
     with pytest.raises(InputError, match="for universes 1-3; 450 packets are marked as preview; --preview records"):
         recorded(tmp_path, events)
-    frames, _ = recorded(tmp_path, events, Wanted((1, 2, 3), "sent", preview=True))
+    frames, _ = recorded(tmp_path, events, Wanted((1, 2, 3), "sent", reader=E131Reader(preview=True)))
     assert np.array_equal(frames, LEVELS)

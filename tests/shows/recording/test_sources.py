@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from gloaming.shows.config_files.errors import InputError
+from gloaming.shows.protocols.e131.parse import E131Reader
 from gloaming.shows.recording.recorder import Wanted, from_capture, lay_out
 from tests.shows.streams import OTHER_CID, Event, captured, data, ethernet, everything, pcap, recorded, stream, sync
 
@@ -450,7 +451,7 @@ def test_preview_data_alone_are_reported_and_can_be_recorded(tmp_path: Path) -> 
         recorded(tmp_path, events)
     with pytest.raises(InputError, match="but for universe 9; 480 packets are marked as preview; --preview"):
         recorded(tmp_path, events + stream(levels[:, :1], 1, first_universe=9), Wanted((2, 3)))
-    frames, outcome = recorded(tmp_path, events, Wanted(slots="sent", preview=True))
+    frames, outcome = recorded(tmp_path, events, Wanted(slots="sent", reader=E131Reader(preview=True)))
     assert np.array_equal(frames[:, :, 0], levels) and outcome.counts.preview == 0
 
 
