@@ -114,7 +114,8 @@ def _ask_controllers(new: NewSite) -> NewSite:
     question = FIRST_CONTROLLER
     while (found := _ask(question, new)) is not new:
         for question in OF_A_CONTROLLER:
-            found = _ask(question, found)
+            if question.asked(found):
+                found = _ask(question, found)
         new, question = found, ONE_MORE
     return new
 

@@ -9,7 +9,10 @@ from typing import TYPE_CHECKING
 
 from gloaming.daemon.timetable.places import read_place
 from gloaming.daemon.timetable.zones import city_of
+from gloaming.shows.analysis.wiring import port_ranges
 from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
+from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.rig.model import read_port_addresses, read_protocol, read_universes
 
 if TYPE_CHECKING:
     from gloaming.daemon.site.new_site import NewSite
@@ -21,13 +24,17 @@ PIXELS_EXAMPLE = "as 150,100 for two strings"
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """A question. `take` makes a site with its answer of one without, `guess` its first guess, if there is one."""
+    """A question. `take` makes a site with its answer of one without, `guess` its first guess, if there is one.
+
+    It is only put to a person where the site so far has a use for its answer: `asked`.
+    """
 
     key: str
     example: str
     about: str
     take: Callable[[NewSite, str], NewSite]
     guess: Callable[[NewSite], str | None]
+    asked: Callable[[NewSite], bool] = lambda _: True
 
     def answered(self, new: NewSite, text: str, place: str) -> NewSite:
         """The site with an answer. InputError with one line at `place` where its files would have an error."""
@@ -155,6 +162,17 @@ def _take_universes(new: NewSite, text: str) -> NewSite:
     return replace(new, controllers=(*others, replace(last, universes=text)))
 
 
+def _take_protocol(new: NewSite, text: str) -> NewSite:
+    *others, last = new.controllers
+    return replace(new, controllers=(*others, replace(last, protocol=read_protocol(text))))
+
+
+def _take_port_addresses(new: NewSite, text: str) -> NewSite:
+    *others, last = new.controllers
+    same = read_port_addresses(text) == read_universes(last.universes)
+    return replace(new, controllers=(*others, replace(last, port_addresses=None if same else text)))
+
+
 FIRST_CONTROLLER = Question(
     "controller", "left", "A controller is the box that feeds strings of pixels. Its name:", _add, lambda _: "left"
 )
@@ -169,9 +187,17 @@ OF_A_CONTROLLER = (
     Question(
         "host",
         "192.0.2.21",
-        f"Its address in the network, as 192.0.2.21 or left.lan, or {MULTICAST}.",
+        f"Its address in the network, as 192.0.2.21 or left.lan, or {MULTICAST} (of E1.31 alone).",
         _take_host,
         lambda _: MULTICAST,
+    ),
+    Question(
+        "protocol",
+        "artnet",
+        "The protocol that it is set to: e131 (also called sACN), artnet or ddp.",
+        _take_protocol,
+        lambda _: ProtocolName.E131,
+        lambda new: new.controllers[-1].host is not None,
     ),
     Question(
         "pixels",
@@ -186,6 +212,16 @@ OF_A_CONTROLLER = (
         "The universes that it listens to. First guess: those that its pixels need.",
         _take_universes,
         lambda new: new.controllers[-1].universes,
+        lambda new: new.controllers[-1].protocol is not ProtocolName.DDP,
+    ),
+    Question(
+        "port_addresses",
+        "0:0:0-0:0:1",
+        "The port-address of each of its universes, as its own page shows them: net:sub-net:universe. Many pages begin "
+        "with 0:0:0. First guess: those with the numbers of the universes.",
+        _take_port_addresses,
+        lambda new: port_ranges(read_universes(new.controllers[-1].universes)),
+        lambda new: new.controllers[-1].protocol is ProtocolName.ARTNET,
     ),
 )
 
@@ -198,7 +234,7 @@ def _take_controller(new: NewSite, text: str) -> NewSite:
     if not name or "=" in name or len(values) < len(words) or not values.keys() <= known.keys():
         raise WrongValueError(f"{text!r} is not a controller", f"as {CONTROLLER}")
     new = _add(new, name)
-    for key in (key for key in known if key in values):  # universes after pixels
+    for key in (key for key in known if key in values):  # universes after pixels, port-addresses after both
         new = known[key](new, values[key])
     return new
 
@@ -206,7 +242,8 @@ def _take_controller(new: NewSite, text: str) -> NewSite:
 WHOLE_CONTROLLER = Question(
     "controller",
     CONTROLLER,
-    "A controller with its strings, once for each. Without host: multicast.",
+    "A controller with its strings, once for each. Without host: multicast. With one: protocol=ddp, or "
+    "protocol=artnet port_addresses=0:0:0-0:0:1.",
     _take_controller,
     lambda _: "left",
 )

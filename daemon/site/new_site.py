@@ -16,6 +16,7 @@ from gloaming.daemon.site.schema import SiteFile
 from gloaming.shows.config_files.checking import read_tables
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 from gloaming.shows.framefile.source import SLOTS
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.first_light import write_first_light
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import read_universes
@@ -65,12 +66,17 @@ SITE = """\
 
 @dataclass(frozen=True, slots=True)
 class NewController:
-    """A controller and the pixels of each of its strings. Without a host its data are sent by multicast."""
+    """A controller and the pixels of each of its strings. Without a host its data are sent by multicast.
+
+    `port_addresses` is None where they have the numbers of its universes, and without Art-Net.
+    """
 
     name: str
     host: str | None
     universes: str
     pixels: tuple[int, ...]
+    protocol: ProtocolName = ProtocolName.E131
+    port_addresses: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +150,9 @@ def rig_toml(controllers: Sequence[NewController]) -> str:
             "controller",
             name=(one.name, "yours; messages use it"),
             host=(one.host, "its address or name; without it: multicast") if one.host else None,
-            universes=(one.universes, "that it listens to"),
+            protocol=(one.protocol, "e131, artnet or ddp") if one.protocol is not ProtocolName.E131 else None,
+            universes=(one.universes, "of its pixels"),
+            port_addresses=(one.port_addresses, "of its universes, in order") if one.port_addresses else None,
         )
         lines.append("")
     fuse = (

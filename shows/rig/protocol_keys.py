@@ -36,7 +36,7 @@ def _foreign(controller: Controller) -> Iterator[Problem]:
     for key in FOREIGN[controller.protocol]:
         if getattr(controller, key):
             of = ProtocolName.E131 if key == "multicast" else ProtocolName.ARTNET
-            problem = f"{controller.protocol.words} does not have it, only {of.words} does"
+            problem = f"{controller.protocol.words} has no {key.replace('_', '-')}, {of.words} has"
             yield key, problem, f'remove it, or write protocol = "{of}"'
 
 
@@ -47,7 +47,7 @@ def _address(controller: Controller) -> Iterator[Problem]:
     if host is None and not (artnet and controller.broadcast):
         hint = 'as host = "192.0.2.21"'
         hint += ", or as broadcast = true for a controller that takes no unicast" if artnet else ""
-        problem = f"it is missing: {controller.protocol.words} is sent to an address, not by multicast"
+        problem = f"{controller.protocol.words} is sent to an address, not by multicast, and there is none"
         yield "host", problem, hint
     elif artnet and host and controller.broadcast:
         hint = "remove broadcast: it loads every machine of the network. Or remove host, if the controller needs it"
@@ -61,7 +61,8 @@ def _port_addresses(controller: Controller, taken: dict[int, list[Controller]]) 
     numbers, universes = controller.port_addresses, controller.universes
     if numbers and len(numbers) != len(universes):
         last = min(numbers[0] + len(universes) - 1, PORT_ADDRESS_MAX)
-        problem = f"there are {len(numbers)} port-addresses for {len(universes)} universes"
+        given = f"{len(numbers)} port-address{'es' if len(numbers) > 1 else ''}"
+        problem = f"{given} for {len(universes)} universe{'s' if len(universes) > 1 else ''}"
         hint = f'give one for each universe, in order, as "{as_written(numbers[0])}-{as_written(last)}"'
         yield "port_addresses", problem, hint
         return

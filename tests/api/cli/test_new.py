@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from gloaming.shows.rig.load import load_rig
 from tests.api.evening import evening_apart, gloaming
 from tests.tools import needs
 from tests.waiting import wait_until
@@ -102,6 +103,7 @@ def test_a_person_answers_at_a_terminal_and_the_site_plays_light_to_a_receiver(
         person.types("closes [22:00]: ", "")
         person.types("controller [left]: ", "left")
         person.types("host [multicast]: ", "127.0.0.1")
+        person.types("protocol [e131]: ", "")
         person.types("pixels [150]: ", "150,100")
         person.types("universes [1-2]: ", "")
         person.types("one more [no]: ", "")
@@ -156,6 +158,34 @@ def test_a_wrong_answer_gets_one_line_and_is_asked_again(tmp_path: Path) -> None
         assert person.ends() == 0, person.screen
 
 
+def test_a_controller_of_art_net_is_asked_for_its_port_addresses_and_one_of_ddp_for_nothing(tmp_path: Path) -> None:
+    """What its page says: Art-Net, net 0, sub-net 0, universe 0."""
+    with terminal(tmp_path / "site") as person:
+        for prompt in ("name [Site]", "timezone [Europe/London]", "place [51.508, -0.125]", "dark [22:30-07:00]"):
+            person.types(f"{prompt}: ", "")
+        for prompt in ("season [11-27..01-06]", "opens [sunset + 20 min]", "closes [22:00]"):
+            person.types(f"{prompt}: ", "")
+        person.types("controller [left]: ", "left")
+        person.types("host [multicast]: ", "192.0.2.21")
+        person.types("protocol [e131]: ", "dmx")
+        person.types("protocol [e131]: ", "Art-Net")
+        person.types("pixels [150]: ", "150,100")
+        person.types("universes [1-2]: ", "")
+        person.types("port_addresses [0:0:1-0:0:2]: ", "0:0:0")
+        person.types("port_addresses [0:0:1-0:0:2]: ", "0:0:0-0:0:1")
+        person.types("one more [no]: ", "right")
+        person.types("host [multicast]: ", "192.0.2.22")
+        person.types("protocol [e131]: ", "DDP")
+        person.types("pixels [150]: ", "60")
+        person.types("one more [no]: ", "no")
+        assert person.ends() == 0, person.screen
+    assert "'dmx' is not a protocol; as \"e131\"" in person.screen
+    assert '1 port-address for 2 universes; give one for each universe, in order, as "0:0:0-0:0:1"' in person.screen
+    left, right = load_rig(tmp_path / "site" / "rig.toml").controller
+    assert (left.protocol, left.host, left.port_address_of) == ("artnet", "192.0.2.21", {1: 0, 2: 1})
+    assert (right.protocol, right.host, right.universes) == ("ddp", "192.0.2.22", (3,))
+
+
 def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
     with terminal(tmp_path / "pier-road") as person:
         person.types("name [Pier road]: ", "")
@@ -183,7 +213,12 @@ def test_without_a_terminal_a_missing_answer_is_one_line_with_its_option(tmp_pat
 
 def test_every_answer_is_an_option_and_the_survey_finds_no_error(tmp_path: Path) -> None:
     site = tmp_path / "pier road"
-    controllers = ("left host=127.0.0.1 pixels=150,100 universes=3-4", "right pixels=50")
+    controllers = (
+        "left host=127.0.0.1 pixels=150,100 universes=3-4",
+        "right pixels=50",
+        "mast host=127.0.0.1 protocol=ddp",
+        "quay host=127.0.0.1 protocol=Art-Net pixels=170,170 port_addresses=0:0:0-0:0:1",
+    )
     words = ["--name", "Pier Road boathouse", *QUAY, "--dark", "sunset + 5 h to 07:00", "--season", "12-01..12-26"]
     words += ["--opens", "17:00", "--closes", "21:30"]
     for text in controllers:
@@ -203,6 +238,11 @@ def test_every_answer_is_an_option_and_the_survey_finds_no_error(tmp_path: Path)
         (("--controller", "left 192.0.2.21"), "--controller: 'left 192.0.2.21' is not a controller; as \"left host="),
         (("--controller", "left", "--controller", "left"), "--controller: the name 'left' is used twice"),
         (("--controller", "left pixels=600 universes=1"), "--controller: its slots run into universe 2, which left"),
+        (
+            ("--controller", "left protocol=artnet"),
+            "--controller: Art-Net is sent to an address, not by",
+        ),
+        (("--controller", "left port_addresses=0"), "--controller: E1.31 has no port-addresses, Art-Net has"),
         (("--place", "91,0"), "--place: '91,0' is no place"),
     ],
 )

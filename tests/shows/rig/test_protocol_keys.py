@@ -106,8 +106,13 @@ def test_a_port_address_may_be_used_at_several_addresses(tmp_path: Path) -> None
         ),
         (
             controller("left", "1-3", *ARTNET, HALF),
-            "rig.toml:6: controller[0].port_addresses: there are 2 port-addresses for 3 universes; give one for each "
+            "rig.toml:6: controller[0].port_addresses: 2 port-addresses for 3 universes; give one for each "
             'universe, in order, as "0:0:0-0:0:2"',
+        ),
+        (
+            controller("left", "1-2", *ARTNET, 'port_addresses = "0:0:0"'),
+            "rig.toml:6: controller[0].port_addresses: 1 port-address for 2 universes; give one for each universe, in "
+            'order, as "0:0:0-0:0:1"',
         ),
         (
             controller("left", "32760-32768", *ARTNET),
@@ -116,18 +121,18 @@ def test_a_port_address_may_be_used_at_several_addresses(tmp_path: Path) -> None
         ),
         (
             controller("left", "1-2", 'protocol = "artnet"'),
-            "rig.toml:1: controller[0].host: it is missing: Art-Net is sent to an address, not by multicast; as host = "
-            '"192.0.2.21", or as broadcast = true for a controller that takes no unicast',
+            "rig.toml:1: controller[0].host: Art-Net is sent to an address, not by multicast, and there is none; as "
+            'host = "192.0.2.21", or as broadcast = true for a controller that takes no unicast',
         ),
         (
             controller("left", "1-2", 'protocol = "ddp"'),
-            "rig.toml:1: controller[0].host: it is missing: DDP is sent to an address, not by multicast; as host = "
+            "rig.toml:1: controller[0].host: DDP is sent to an address, not by multicast, and there is none; as host = "
             '"192.0.2.21"',
         ),
         *(
             (
                 controller("left", "1-2", *protocol, "multicast = true"),
-                f"rig.toml:6: controller[0].multicast: {words} does not have it, only E1.31 does; remove it, or write "
+                f"rig.toml:6: controller[0].multicast: {words} has no multicast, E1.31 has; remove it, or write "
                 'protocol = "e131"',
             )
             for words, protocol in [("Art-Net", ARTNET), ("DDP", DDP)]
@@ -135,11 +140,11 @@ def test_a_port_address_may_be_used_at_several_addresses(tmp_path: Path) -> None
         *(
             (
                 controller("left", "1-2", *protocol, line),
-                f"rig.toml:{3 + len(protocol) + 1}: controller[0].{line.split()[0]}: {words} does not have it, only "
-                'Art-Net does; remove it, or write protocol = "artnet"',
+                f"rig.toml:{4 + len(protocol)}: controller[0].{key}: {words} has no {key.replace('_', '-')}, Art-Net "
+                'has; remove it, or write protocol = "artnet"',
             )
             for words, protocol in [("E1.31", (HOST,)), ("DDP", DDP)]
-            for line in ("broadcast = true", HALF)
+            for key, line in [("broadcast", "broadcast = true"), ("port_addresses", HALF)]
         ),
         (
             controller("left", "1-2", *ARTNET, "broadcast = true"),

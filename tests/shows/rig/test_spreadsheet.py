@@ -478,14 +478,14 @@ def test_the_protocol_of_a_controller_stands_beside_its_strings_or_on_its_own_li
     ("cells", "report"),
     [
         (",192.0.2.21,dmx,,", "column G, protocol: 'dmx' is not a protocol; as \"e131\""),
-        (",192.0.2.21,ddp,1,", "column H, port_addresses: DDP does not have it, only Art-Net does; remove it"),
+        (",192.0.2.21,ddp,1,", "column H, port_addresses: DDP has no port-addresses, Art-Net has; remove it"),
         (
             ",192.0.2.21,artnet,0:0:16,",
             "column H, port_addresses: '0:0:16' is not a port-address of Art-Net; as 0:0:1 to 0:0:8 (net:sub-net:"
             "universe), or as numbers: 1 to 8",
         ),
-        (",,ddp,,", "column F, host: it is missing: DDP is sent to an address, not by multicast"),
-        ("1 to 3,192.0.2.21,artnet,1 to 2,", "column H, port_addresses: there are 2 port-addresses for 3 universes"),
+        (",,ddp,,", "column F, host: DDP is sent to an address, not by multicast, and there is none"),
+        ("1 to 3,192.0.2.21,artnet,1 to 2,", "column H, port_addresses: 2 port-addresses for 3 universes"),
     ],
 )
 def test_a_wrong_protocol_is_reported_in_its_cell(tmp_path: Path, cells: str, report: str) -> None:
