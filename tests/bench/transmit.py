@@ -4,8 +4,9 @@
 
 As root (it makes two network namespaces and a cable between them), with gcc. In turn, in each round, every sender sends
 the same frames at 40 a second to a receiver in the other namespace that counts what comes. A share is CPU time of the
-process, all threads, in percent of one core; a ratio is the median over the rounds of ours divided by the other's in
-the same round. Nothing is asserted: other load on the machine moves the figures.
+process, all threads, in percent of one core; a ratio is the median over the rounds of one sender's divided by another's
+in the same round. The case `protocols` sends by E1.31, Art-Net and DDP. Nothing is asserted: other load on the machine
+moves the figures.
 """
 
 from __future__ import annotations
@@ -21,10 +22,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.protocols import ProtocolName
 from tests.daemon.transmitter.process_harness import (
     Street,
     TransmitterProcess,
@@ -42,21 +45,61 @@ FPS, SLOTS, HOST = 40, 510, "192.0.2.21"
 SETTLE_S = 2.0
 
 
+class Sender(NamedTuple):
+    """Who sends: ours, the plain C sender or the `sacn` library's; and by which protocol."""
+
+    who: str
+    protocol: ProtocolName = ProtocolName.E131
+
+    @property
+    def words(self) -> str:
+        return f"{self.who} {self.protocol}"
+
+
+OURS, C, SACN = Sender("ours"), Sender("c"), Sender("sacn")
+ARTNET, DDP = (Sender("ours", protocol) for protocol in (ProtocolName.ARTNET, ProtocolName.DDP))
+C_ARTNET, C_DDP = (Sender("c", protocol) for protocol in (ProtocolName.ARTNET, ProtocolName.DDP))
+
+
+class Ratio(NamedTuple):
+    """A sender's share divided by another's, and what it is to be at the most; None: it is only reported."""
+
+    one: Sender
+    other: Sender
+    wanted: float | None = None
+
+
 @dataclass(frozen=True)
 class Case:
-    """So many universes, unicast or multicast, against whom, and what the ratio is to be at the most."""
+    """So many universes, unicast or multicast, and the ratios to measure."""
 
     universes: int
     multicast: bool
-    other: str
-    wanted: float
+    ratios: tuple[Ratio, ...]
+
+    @property
+    def senders(self) -> tuple[Sender, ...]:
+        return tuple(dict.fromkeys(sender for ratio in self.ratios for sender in ratio[:2]))
 
 
 CASES = {
-    "1024": Case(1024, False, "c", 0.5),
-    "4096": Case(4096, False, "c", 0.4),
-    "multicast": Case(512, True, "c", 1.25),
-    "sacn": Case(96, False, "sacn", 0.1),
+    "1024": Case(1024, False, (Ratio(OURS, C, 0.5),)),
+    "4096": Case(4096, False, (Ratio(OURS, C, 0.4),)),
+    "multicast": Case(512, True, (Ratio(OURS, C, 1.25),)),
+    "sacn": Case(96, False, (Ratio(OURS, SACN, 0.1),)),
+    "protocols": Case(
+        96,
+        False,
+        (
+            Ratio(ARTNET, OURS, 1.1),
+            Ratio(DDP, OURS, 1.1),
+            Ratio(OURS, C),
+            Ratio(ARTNET, C),
+            Ratio(DDP, C),
+            Ratio(ARTNET, C_ARTNET),
+            Ratio(DDP, C_DDP),
+        ),
+    ),
 }
 
 
@@ -101,10 +144,12 @@ def cpu_s(pid: int) -> float:
 
 
 @contextmanager
-def receiver(there: Street, program: Path, to: str, universes: int) -> Iterator[list[int]]:
+def receiver(
+    there: Street, program: Path, to: str, universes: int, protocol: ProtocolName = ProtocolName.E131
+) -> Iterator[list[int]]:
     """Counts what comes; its figures are in the list when the block has ended."""
     figures: list[int] = []
-    command = ["ip", "netns", "exec", there.receiver, str(program), "receive", to, str(universes)]
+    command = ["ip", "netns", "exec", there.receiver, str(program), "receive", to, str(universes), protocol]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout and process.stdin and process.stdout.readline() == "ready\n"
         yield figures
@@ -121,20 +166,24 @@ def measure(pid: int, seconds: float) -> float:
 
 
 def ours(
-    there: Street, case: Case, path: Path, seconds: float, folder: Path, level: float, frames: int
+    there: Street, case: Case, protocol: ProtocolName, path: Path, frames: int, folder: Path, args: argparse.Namespace
 ) -> tuple[float, str]:
+    """The share, and what the transmitter says of itself."""
     hosts = () if case.multicast else (HOST,)
+
+    def of(number: int) -> dict[str, Any]:
+        port_address = number if protocol is ProtocolName.ARTNET else None
+        own: dict[str, Any] = {"protocol": protocol, "port_address": port_address, "slots_per_pixel": 3}
+        return universe(number, *hosts, slots=SLOTS, multicast=case.multicast, **own)
+
     with running_transmitter(folder, there.sender) as transmitter:
-        transmitter.setup(
-            [universe(number + 1, *hosts, multicast=case.multicast) for number in range(case.universes)],
-            interface="out0",
-        )
+        transmitter.setup([of(number + 1) for number in range(case.universes)], interface="out0")
         transmitter.dark()
-        now = time.time_ns()
-        transmitter.score(segment(now, now + 3600 * 10**9, (level, level), **moving(path, frames)))
+        now, level = time.time_ns(), (args.level, args.level)
+        transmitter.score(segment(now, now + 3600 * 10**9, level, **moving(path, frames)))
         transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
         time.sleep(SETTLE_S)
-        share = measure(transmitter.process.pid, seconds)
+        share = measure(transmitter.process.pid, args.seconds)
         memory = memory_mb(transmitter)
         last = transmitter.end()
     late = " ".join(f"{key} {value}" for key, value in last["lateness_us"].items())
@@ -147,9 +196,9 @@ def memory_mb(transmitter: TransmitterProcess) -> float:
     return int(next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]) / 1024
 
 
-def plain_c(there: Street, case: Case, raw: Path, seconds: float, program: Path) -> float:
+def plain_c(there: Street, case: Case, protocol: ProtocolName, raw: Path, seconds: float, program: Path) -> float:
     to = "multicast" if case.multicast else HOST
-    words = ["send", raw, case.universes, SLOTS, FPS, seconds + SETTLE_S + 1, to, "192.0.2.1"]
+    words = ["send", raw, case.universes, SLOTS, FPS, seconds + SETTLE_S + 1, to, "192.0.2.1", protocol]
     command = ["ip", "netns", "exec", there.sender, str(program), *map(str, words)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
         time.sleep(SETTLE_S)
@@ -176,31 +225,36 @@ def run_case(name: str, there: Street, folder: Path, program: Path, args: argpar
     count = len(frames)
     del frames
     to = "multicast" if case.multicast else HOST
-    runs: dict[str, list[Run]] = {"ours": [], case.other: []}
+    runs: dict[Sender, list[Run]] = {sender: [] for sender in case.senders}
     for _ in range(args.rounds):
-        for who in runs:
-            more = ""
-            with receiver(there, program, to, case.universes) as figures:
-                if who == "ours":
-                    share, more = ours(there, case, path, args.seconds, folder, args.level, count)
-                elif who == "c":
-                    share = plain_c(there, case, raw, args.seconds, program)
+        for sender in runs:
+            more, protocol = "", sender.protocol
+            with receiver(there, program, to, case.universes, protocol) as figures:
+                if sender.who == "ours":
+                    share, more = ours(there, case, protocol, path, count, folder, args)
+                elif sender.who == "c":
+                    share = plain_c(there, case, protocol, raw, args.seconds, program)
                 else:
                     share = sacn_library(there, case, raw, args.seconds)
-            runs[who].append(Run(share, *figures, more))
-    ratios = [mine.share / other.share for mine, other in zip(runs["ours"], runs[case.other], strict=True)]
+            runs[sender].append(Run(share, *figures, more))
     way = "multicast" if case.multicast else "unicast"
     size = path.stat().st_size / count / 1024
-    print(f"\n{case.universes} universes, {way}, against {case.other}; compressed to {size:.0f} KB a frame")
-    for who, rounds in runs.items():
+    print(f"\n{case.universes} universes, {way}; compressed to {size:.0f} KB a frame")
+    for sender, rounds in runs.items():
         shares = " ".join(f"{run.share:.2f}" for run in rounds)
         lost, disorder = sum(run.lost for run in rounds), sum(run.disorder for run in rounds)
         packets = sum(run.packets for run in rounds)
-        print(f"  {who:5} CPU % {shares};  {packets} packets received, {lost} lost, {disorder} out of sequence")
+        print(
+            f"  {sender.words:11} CPU % {shares};  {packets} packets received, {lost} lost, {disorder} out of sequence"
+        )
         for run in rounds:
             if run.more:
-                print(f"        {run.more}")
-    print(f"  ratio {statistics.median(ratios):.3f} (wanted: {case.wanted} or less)", flush=True)
+                print(f"              {run.more}")
+    for one, other, wanted in case.ratios:
+        shares_of = zip(runs[one], runs[other], strict=True)
+        ratio = statistics.median(mine.share / theirs.share for mine, theirs in shares_of)
+        limit = "" if wanted is None else f" (wanted: {wanted} or less)"
+        print(f"  {one.words} / {other.words}: {ratio:.3f}{limit}", flush=True)
 
 
 def main() -> None:
