@@ -91,9 +91,9 @@ CASES = {
         96,
         False,
         (
+            Ratio(OURS, C),
             Ratio(ARTNET, OURS, 1.1),
             Ratio(DDP, OURS, 1.1),
-            Ratio(OURS, C),
             Ratio(ARTNET, C),
             Ratio(DDP, C),
             Ratio(ARTNET, C_ARTNET),

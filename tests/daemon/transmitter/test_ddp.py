@@ -83,6 +83,7 @@ def test_the_packets_of_a_spread_frame_leave_one_after_the_other_and_only_the_la
     assert [packet.push for packet in packets] == [False, False, False, True]
     assert [at_ns for at_ns, _, _ in sent] == [MS * at for at in (0, 1, 2, 3)]
     assert [packet.sequence for packet in packets] == [1, 2, 3, 4]
+    assert {packet.kind for packet in packets} == {(1, 3)}, "RGB of 8 bits"
     assert shown_by(A, sender).shown == [bytes([7]) * 12 * 480]
 
 

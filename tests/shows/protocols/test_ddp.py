@@ -88,13 +88,13 @@ def test_a_stream_of_pixels_that_differ_has_no_data_type() -> None:
 
 
 def test_universes_of_another_controller_in_between_do_not_move_the_offsets() -> None:
-    mine = [*portions(512, 510), *portions(510, 3, first=7, begin=1022 + 700)]
-    frame, controller = a_frame(3000), Pixels()
+    mine = [*portions(512, 510, begin=9), *portions(480, 480, 480, 3, first=7, begin=1731)]
+    frame, controller = a_frame(3200), Pixels()
     blocks = ddp().blocks(mine)
     for one in sent(blocks, frame):
         controller.take(one)
-    assert controller.shown == [frame[:1022].tobytes() + frame[1722:2235].tobytes()]
-    assert [block.universes for block in blocks] == [(1, 2), (7, 8)]
+    assert controller.shown == [frame[9:1031].tobytes() + frame[1731:3174].tobytes()]
+    assert [block.universes for block in blocks] == [(1, 2), (7, 8, 9), (10,)]
 
 
 def test_each_host_has_a_stream_of_its_own() -> None:
