@@ -87,15 +87,23 @@ def test_the_packets_of_a_spread_frame_leave_one_after_the_other_and_only_the_la
     assert shown_by(A, sender).shown == [bytes([7]) * 12 * 480]
 
 
-def test_the_view_finds_each_slot_in_the_packet_that_has_it(sender: FakeSender) -> None:
-    output = Output(setup(*(ddp(number) for number in (1, 2, 4)), universe(3, B)))
+def test_view_and_counters_find_each_slot_in_the_packet_that_has_it(sender: FakeSender) -> None:
+    """Universe 6 is in two packets. Universe 3, of another controller, is between the others in the mixed frame."""
+    output = Output(setup(*(ddp(number) for number in (1, 2, 4, 5, 6)), universe(3, B)))
     (group,), view = output.groups, View()
-    mixed = np.zeros(4 * 510, np.uint8)
-    mixed[[0, 509, 510, 1019, 3 * 510 + 419, 3 * 510 + 420, 4 * 510 - 1]] = range(1, 8)
+    mixed = np.zeros(6 * 510, np.uint8)
+    mixed[[0, 509, 510, 1019, 5 * 510 + 419, 5 * 510 + 420, 6 * 510 - 1]] = range(1, 8)
     group.fill(mixed)
     group.send()
-    view.pick([512, 512 + 509, 1024, 1024 + 509, 4 * 512 + 419, 4 * 512 + 420, 4 * 512 + 509, 4 * 512 + 510])
+    view.pick([512, 512 + 509, 1024, 1024 + 509, 6 * 512 + 419, 6 * 512 + 420, 6 * 512 + 509, 6 * 512 + 510])
     assert view.levels(output.mixer, output.blocks()) == "AQIDBAUGBwA="
+    counted = output.counters.figures()["universe_packets"]
+    assert [(first, last, packets) for first, last, packets, _ in counted] == [
+        (1, 2, 1),
+        (3, 3, 1),
+        (4, 5, 1),
+        (6, 6, 2),
+    ]
 
 
 def test_unchanged_data_go_three_times_and_then_every_900_ms_and_the_end_is_black_and_then_nothing(
