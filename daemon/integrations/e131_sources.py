@@ -12,14 +12,11 @@ from uuid import UUID
 
 from gloaming.daemon.integrations.datagrams import reading
 from gloaming.shows.protocols import printable
-from gloaming.shows.protocols.e131 import DISCOVERY_NS, DISCOVERY_UNIVERSE, PORT, UNIVERSE_MAX, group
+from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, PORT, UNIVERSE_MAX, group
 from gloaming.shows.protocols.e131.parse import Discovery, read_discovery, source_name
-from gloaming.shows.time_units import SECOND_NS
 
-DISCOVERY_S = DISCOVERY_NS / SECOND_NS + 1
-"""Whoever listens for so long hears each source: it announces itself every 10 s (section 12)."""
-PAGES_MAX = 512
-"""The most pages of all sources that are held. A source of 512 universes needs one page (8.5)."""
+PAGES_MAX = 256
+"""The most pages of all sources that are held. A page has 512 universes (8.5), more than most sources send."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from gloaming.shows.protocols import printable
 KINDS = "_services._dns-sd._udp.local."
 """Asking for it brings all kinds of services, RFC 6763 section 9."""
 KINDS_MAX, SERVICES_MAX = 64, 256
-"""The most kinds, and services, that a look asks about."""
+"""The most kinds, and services, that a look asks about; and the most names that it has."""
 ANSWER_MS = 3000
 
 
@@ -85,11 +85,10 @@ class Search:
         kinds = defaultdict(set)
         for info in self.services.values():
             for address in info.parsed_addresses(IPVersion.V4Only):
-                kinds[printable(info.server or "").removesuffix("."), address].add(info.type.removesuffix(".local."))
-        return tuple(
-            MdnsName(name, address, tuple(sorted(map(printable, kinds[name, address]))))
-            for name, address in sorted(kinds, key=lambda one: (one[0], IPv4Address(one[1])))
-        )
+                name = printable(info.server or "").removesuffix(".")
+                kinds[name, IPv4Address(address)].add(printable(info.type).removesuffix(".local."))
+        found = sorted(kinds.items())[:SERVICES_MAX]
+        return tuple(MdnsName(name, str(address), tuple(sorted(services))) for (name, address), services in found)
 
     async def close(self) -> None:
         for task in self._asking:

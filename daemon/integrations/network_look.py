@@ -52,9 +52,9 @@ async def look(
 ) -> NetworkLook:
     """Look for some seconds. `controllers` are the addresses of the Art-Net controllers: each of them is polled.
 
-    All others answer the broadcasts of `interface`, a name or an address; of all interfaces without it. Without
-    `art_poll` no node is polled. Sources of E1.31 announce themselves every 10 s, so that a look of `DISCOVERY_S` hears
-    them all. A caller with the same question gets the answer of a look that runs; one with another question waits.
+    All other nodes answer the broadcasts of `interface`, a name or an address; of all interfaces without it. Without
+    `art_poll` no node is polled. Sources of E1.31 announce themselves every 10 s (ANSI E1.31-2018, 12). A caller with
+    the same question gets the answer of a look that runs. One with another question waits until that look ends.
     """
     asked = _Asked(frozenset(controllers), interface, art_poll, seconds)
     while others := [task for one, task in _running.items() if one != asked]:

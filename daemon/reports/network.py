@@ -85,6 +85,8 @@ def node_text(node: ArtNode, controller: Controller | None = None) -> str:
     elif controller.protocol == ProtocolName.ARTNET:
         said.append(f"expects {_expected(controller, node.port_addresses)}")
         said.append(f"receives {_expected(controller, node.receives)}")
+        if node.by_e131:
+            said.append(f"takes {_expected(controller, node.by_e131)} by E1.31 instead of Art-Net")
     if controller and node.merges:
         said.append(f"merges two sources on {_expected(controller, node.merges)}")
     return ", ".join(said)
@@ -112,6 +114,7 @@ def controller_findings(
     yield from _elsewhere(one, address, look)
     if art_net and own:
         yield from _outputs_differ(site.rig, one, own)
+        yield from _by_e131(one, own)
         yield from _unfed(one, own, sent)
     for node in own:
         if node.merges:
@@ -216,9 +219,18 @@ def _outputs_differ(rig: Rig, one: Controller, own: Sequence[ArtNode]) -> Iterat
     yield Finding(FindingCode.NODE_DIFFERS, "warning", one.place, text, hint, "controller.universes")
 
 
+def _by_e131(one: Controller, own: Sequence[ArtNode]) -> Iterator[Finding]:
+    """Universes that the nodes take by E1.31, although Art-Net is sent."""
+    if others := {address for node in own for address in node.by_e131} & _sent_as(one):
+        text = f"{one.name} takes {_expected(one, others)} by E1.31, by its own word; rig.toml sends Art-Net"
+        hint = 'on the controller\'s own page, set these outputs to Art-Net; or write protocol = "e131" in its table'
+        yield Finding(FindingCode.NODE_BY_E131, "warning", one.place, text, hint, "controller.protocol")
+
+
 def _unfed(one: Controller, own: Sequence[ArtNode], sent: Collection[int]) -> Iterator[Finding]:
     """Universes that this machine sends, and of which a node says that no data arrive."""
-    has, fed = _outputs(own), {address for node in own for address in node.receives}
+    has = _outputs(own) - {address for node in own for address in node.by_e131}
+    fed = {address for node in own for address in node.receives}
     ours = {address for universe, address in one.port_address_of.items() if universe in sent}
     if unfed := ours & has - fed:
         text = f"{one.name} says that no data arrive for {_expected(one, unfed)}, which this machine sends"

@@ -56,6 +56,7 @@ class FindingCode(StrEnum):
     MEMORY_FREE = "memory-free"
     MULTICAST_GROUPS = "multicast-groups"
     NEVER_OPENS = "never-opens"
+    NODE_BY_E131 = "node-by-e131"
     NODE_DIFFERS = "node-differs"
     NODE_ELSEWHERE = "node-elsewhere"
     NODE_MERGES = "node-merges"

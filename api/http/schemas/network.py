@@ -19,6 +19,7 @@ class NodeFound(Answer):
     port_addresses: list[int]
     receives: Annotated[list[int], Field(description="those at which data arrive")]
     merges: Annotated[list[int], Field(description="those at which it merges two sources")]
+    by_e131: Annotated[list[int], Field(description="those that take E1.31 instead of Art-Net")]
     text: Annotated[str, Field(description="the same in words; of a controller, in the universes of rig.toml")]
 
 

@@ -24,7 +24,8 @@ PORTS_MAX = 4
 """The most ports in one reply. A node with more sends several, each with a bind index."""
 
 _OUTPUT = 0x80  # port types: the port outputs data from the network
-_RECEIVES, _MERGES = 0x80, 0x08  # good output: data arrives; two sources are merged
+_RECEIVES, _MERGES, _BY_E131 = 0x80, 0x08, 0x01
+"""Good output: data arrives; two sources are merged; E1.31 is chosen instead of Art-Net."""
 _REPLY = struct.Struct(">10x4s2xHBB6x18s64s64sH4s4x4s4x4s")
 _BIND_INDEX_AT = 211
 
@@ -48,7 +49,8 @@ class PollReply(NamedTuple):
 class ArtNode:
     """A node, by all its replies. `port_addresses` are those of its outputs, in order.
 
-    `receives` are those at which data arrives, by its own word, and `merges` those with two sources.
+    `receives` are those at which data arrives, by its own word, and `merges` those with two sources. Those in `by_e131`
+    take E1.31 instead of Art-Net.
     """
 
     address: str
@@ -59,6 +61,7 @@ class ArtNode:
     port_addresses: tuple[int, ...]
     receives: tuple[int, ...]
     merges: tuple[int, ...]
+    by_e131: tuple[int, ...] = ()
 
 
 def build_poll() -> bytes:
@@ -102,6 +105,7 @@ def node_of(address: str, replies: Collection[PollReply]) -> ArtNode:
         port_addresses=tuple(sorted({number for number, _ in outputs})),
         receives=those(_RECEIVES),
         merges=those(_MERGES),
+        by_e131=those(_BY_E131),
     )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.integrations.network_look import E131Source, MdnsName, NetworkLook
-from gloaming.daemon.reports.network import differences, network_json
+from gloaming.daemon.reports.network import differences, network_json, node_text
 from gloaming.daemon.site import board_name
 from gloaming.daemon.site.load import Site
 from gloaming.shows.analysis.finding import FindingCode
@@ -129,6 +129,14 @@ def test_a_node_says_that_it_merges_or_that_no_data_arrive(left: Site) -> None:
     assert found(left, silent) == {}, "this machine sends nothing"
     text = "left says that no data arrive for universes 9-12, which this machine sends"
     assert found(left, silent, sent=range(1, 13))[FindingCode.NODE_UNFED][1] == text
+
+
+def test_a_node_that_takes_e131_instead_of_art_net_is_named(left: Site) -> None:
+    taking = node(by_e131=(3, 4, 99), receives=(1, 2))
+    wrong = found(left, taking, sent=range(1, 5))
+    text = "left takes universes 3-4 by E1.31, by its own word; rig.toml sends Art-Net"
+    assert {code: text for code, (_, text, _) in wrong.items()} == {FindingCode.NODE_BY_E131: text}
+    assert node_text(taking, left.rig.controller[0]).endswith("takes universes 3-4, 99 by E1.31 instead of Art-Net")
 
 
 def test_another_source_of_e131_on_our_universes(tmp_path: Path) -> None:

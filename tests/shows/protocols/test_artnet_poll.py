@@ -31,7 +31,7 @@ def test_a_reply_is_read() -> None:
 
 
 def test_the_replies_of_a_node_are_one_node_whose_names_are_those_of_the_first_bind_index() -> None:
-    second = art_poll_reply(2, b"left 2", b"", ports=1, good=b"\x80\0\0\0", universes=b"\x07\0\0\0")
+    second = art_poll_reply(2, b"left 2", b"", ports=1, good=b"\x81\0\0\0", universes=b"\x07\0\0\0")
     replies = [one for one in map(read_poll_reply, (second, GOOD)) if one]
     assert node_of("192.0.2.77", replies) == ArtNode(
         address="192.0.2.77",
@@ -42,6 +42,7 @@ def test_the_replies_of_a_node_are_one_node_whose_names_are_those_of_the_first_b
         port_addresses=(0x123, 0x124, 0x126, 0x127),
         receives=(0x123, 0x124, 0x127),
         merges=(0x124,),
+        by_e131=(0x127,),
     )
 
 
