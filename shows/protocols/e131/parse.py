@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.protocols import ProtocolName, e131
+from gloaming.shows.protocols import ProtocolName, e131, printable
 from gloaming.shows.protocols.datagrams import Datagrams, Integers, PacketKind, Packets, head_rows
 from gloaming.shows.protocols.e131 import (
     DATA_BYTES_MAX,
@@ -239,9 +239,8 @@ class E131Reader:
 
     def source_text(self, packets: Packets, number: int) -> str:
         """Its name (6.2.2), printable characters only, and the beginning of its CID."""
-        name = source_name(packets.heads.reshape(-1).view(_HEAD)["name"][number].tobytes())
-        printable = "".join(letter for letter in name if letter.isprintable())
-        return f"{printable!r} ({packets.sources[packets.source[number]].hex()[:8]})"
+        name = printable(source_name(packets.heads.reshape(-1).view(_HEAD)["name"][number].tobytes()))
+        return f"{name!r} ({packets.sources[packets.source[number]].hex()[:8]})"
 
 
 E131_READER = E131Reader()
