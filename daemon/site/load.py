@@ -230,7 +230,7 @@ class Site:
 
     @property
     def interface(self) -> str | None:
-        """The network interface for this board's multicast. None: the routing table chooses."""
+        """The network interface for this board's multicast and broadcast. None: the routing table chooses."""
         return (self.board.interface if self.board else None) or self.output.interface
 
     @property

@@ -130,28 +130,28 @@ class OutputZone(Table):
 
 
 class OutputTable(Table):
-    """How the show goes on the wire (E1.31)."""
+    """How the show goes on the wire."""
 
     interface: Interface | None = None
-    """The network interface for multicast, by name or address. Without it the routing table chooses."""
+    """The network interface for multicast and broadcast, by name or address. Without it the routing table chooses."""
     source_name: Annotated[OneLine, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
-    """The source name in the packets, 63 bytes at most (E1.31 6.2.2). Without it, the name of the site."""
+    """E1.31: the source name in the packets, 63 bytes at most (6.2.2). Without it, the name of the site."""
     priority: Annotated[int, Field(ge=0, le=PRIORITY_MAX, examples=["100"])] = 100
-    """The priority of the packets (E1.31 6.2.3). Receivers follow the source with the highest one."""
+    """E1.31: the priority of the packets (6.2.3). Receivers follow the source with the highest one."""
     synchronization: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["7000"])] | None = None
-    """The synchronization address (E1.31 6.2.4). Controllers that know it show each frame together."""
+    """E1.31: the synchronization address (6.2.4). Controllers that know it show each frame together."""
     art_sync: bool = False
     """Art-Net: an ArtSync follows each frame, so that all nodes show it together. It goes to the whole network."""
     art_poll: bool = True
     """Art-Net: asks the nodes of the network what they are and expect (ArtPoll), once a minute."""
     multicast: Annotated[Literal["ipv4", "ipv6", "both"], Field(examples=['"ipv4"'])] = "ipv4"
-    """The version of IP that multicast uses."""
+    """E1.31: the version of IP that multicast uses."""
     ttl: Annotated[int, Field(ge=1, le=255, examples=["20"])] = 20
     """How many routers a multicast packet may pass."""
     dscp: Annotated[int, Field(ge=0, le=63, examples=["34"])] = 0
     """The class of the packets, for switches that use it (RFC 2474)."""
     preview: bool = False
-    """Marks the packets as preview: not for lights that are live (E1.31 6.2.6)."""
+    """E1.31: marks the packets as preview, not for lights that are live (6.2.6)."""
     loop: bool = False
     """Programs on this machine hear the multicast too."""
     brightness: Brightness = 1.0

@@ -35,9 +35,9 @@ class Board(Named):
     controllers: Annotated[tuple[str, ...], Field(examples=['["left", "right"]'])] | None = None
     """The controllers that it sends to."""
     spare_for: Annotated[str, Field(examples=['"quay"'])] | None = None
-    """It sends the same as this board, with a lower priority (E1.31 6.2.3)."""
+    """It sends the same as this board, with a lower priority (E1.31 6.2.3). Not for Art-Net and DDP."""
     interface: Interface | None = None
-    """Its network interface for multicast, in place of that of output."""
+    """Its network interface for multicast and broadcast, in place of that of output."""
     address: (
         Annotated[str, BeforeValidator(read_web), Field(examples=['"https://192.0.2.12:8080"']), PRIVATE] | None
     ) = None
