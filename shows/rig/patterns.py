@@ -18,7 +18,7 @@ from gloaming.shows.framefile.reader import Frames, Universe
 from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.model import Fixture, PixelString, Rig, port_name
 from gloaming.shows.rig.pattern_names import COLOURS
-from gloaming.shows.rig.wire import places_on_wire, unscaled
+from gloaming.shows.rig.wire import places_on_wire, sent_slots, unscaled
 from gloaming.shows.rig.zones import Spans, parts_in
 
 SLOW, SMOOTH = Fraction(2), Fraction(40)
@@ -105,10 +105,10 @@ class Pattern:
         return bool(self.only or self.port or self.fixture or self.zone)
 
     def universes(self, rig: Rig) -> tuple[int, ...]:
-        """The universes that show the pattern."""
+        """The universes that show the pattern. Those that are not sent do not."""
         if self.is_part:
             return tuple(sorted({universe for one in self.shown(rig) for universe, _, _ in one.spans()}))
-        return tuple(n for n in sorted(rig.controller_of) if self.controller in (None, rig.controller_of[n].name))
+        return tuple(n for n in sent_slots(rig, ()) if self.controller in (None, rig.controller_of[n].name))
 
 
 def letters_of(one: Shown) -> str:

@@ -13,7 +13,7 @@ import pytest
 from gloaming.daemon.score.setup import Setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.view import View
-from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness
+from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness, film
 from tests.daemon.transmitter.process_harness import SECOND_NS, SETUP, segment, universe
 from tests.shows.protocols.ddp_reader import Packet, Pixels, read
 
@@ -120,6 +120,16 @@ def test_unchanged_data_go_three_times_and_then_every_900_ms_and_the_end_is_blac
     shown_by(A, sender, controller)
     assert controller.shown[6:] == [bytes(1530)] * 6
     assert sender.left[-1][0] == 3 * SECOND_NS + 50 * MS, "silence"
+
+
+@pytest.mark.parametrize("beside", [[], [universe(2, B, slots=512)]], ids=["alone", "beside E1.31"])
+def test_every_frame_of_a_fast_piece_is_sent(beside: list[dict[str, Any]], sender: FakeSender) -> None:
+    """60 frames a second. E1.31 gets half of them: 6.6.1 allows 44 of 512 slots (E1.11, from memory)."""
+    harness = PlayerHarness(sender, ddp(1, 20), *beside)
+    harness.score(film(0, 9 * SECOND_NS, fps=(60, 1)))
+    harness.play(SECOND_NS)
+    assert [packet.data[0] for packet in packets_to(A, sender)] == list(range(1, 61))
+    assert len([to for _, to, _ in sender.left if to == B]) == len(beside) * 30
 
 
 @pytest.mark.parametrize(

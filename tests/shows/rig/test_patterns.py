@@ -119,6 +119,15 @@ def test_universes_come_one_after_the_other_a_second_each() -> None:
     assert lit(frames("universe", number=7)[0]) == list(range(750, 790))
 
 
+def test_universes_that_ddp_does_not_send_are_passed_over() -> None:
+    """Nothing hangs on universes 2 and 4."""
+    left = {"name": "left", "universes": "1-4", "host": "192.0.2.21", "protocol": "ddp"}
+    strings = [{"name": str(n), "controller": "left", "universe": n, "pixels": 50} for n in (1, 3)]
+    rig = Rig.model_validate({"controller": [left], "string": strings})
+    assert Pattern("universes").universes(rig) == (1, 3)
+    assert [lit(frame) for frame in frames("universes", rig)[::2]] == [list(range(150)), list(range(150, 300))]
+
+
 def test_universes_on_one_string_leave_its_neighbour_in_the_same_universe_dark() -> None:
     neighbour = RIG.string[1].model_copy(update={"name": "porch", "universe": 2, "slot": 91})
     rig = RIG.model_copy(update={"string": (*RIG.string, neighbour)})
