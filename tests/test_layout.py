@@ -65,17 +65,18 @@ OLD_WORDS = {
 TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "apscheduler", "asyncio")
 
 
-def imported(path: Path) -> Iterator[str]:
+@cache
+def imported(path: Path) -> tuple[str, ...]:
     """Every module named by an import anywhere in a file, relative imports resolved."""
-    package = ("gloaming", *path.relative_to(TOP).with_suffix("").parts)
-    for node in ast.walk(tree_of(path)):
+    package, found = ("gloaming", *path.relative_to(TOP).with_suffix("").parts), []
+    for node in nodes_of(path):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            found += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             base = ".".join(package[: len(package) - node.level]) if node.level else ""
             module = ".".join(part for part in (base, node.module) if part)
-            yield module
-            yield from (f"{module}.{alias.name}" for alias in node.names)
+            found += [module, *(f"{module}.{alias.name}" for alias in node.names)]
+    return tuple(found)
 
 
 def rooms_of(path: Path) -> set[str]:
@@ -156,8 +157,7 @@ def written_in(number: int) -> list[str]:
     """The modules in which a whole number is written."""
 
     def has(path: Path) -> bool:
-        nodes = ast.walk(tree_of(path))
-        values = [node.value for node in nodes if isinstance(node, ast.Constant)]
+        values = [node.value for node in nodes_of(path) if isinstance(node, ast.Constant)]
         return any(isinstance(value, int) and value == number for value in values)
 
     return [str(path.relative_to(TOP)) for path in FILES if has(path)]
@@ -184,6 +184,12 @@ def test_one_package_knows_what_the_packets_of_e131_begin_with() -> None:
 @cache
 def tree_of(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
+def nodes_of(path: Path) -> tuple[ast.AST, ...]:
+    """Everything in a file: many tests look through it."""
+    return tuple(ast.walk(tree_of(path)))
 
 
 def constants_of(path: Path) -> Iterator[tuple[str, object]]:
@@ -217,7 +223,7 @@ def named_twice() -> dict[str, list[str]]:
     places = defaultdict(list)
     for path in FILES:
         if not str(path.relative_to(TOP)).startswith(TWO_ENDS):
-            for node in ast.walk(tree_of(path)):
+            for node in nodes_of(path):
                 if isinstance(node, ast.ClassDef):
                     places[node.name].append(str(path.relative_to(TOP)))
     return {name: paths for name, paths in places.items() if len(paths) > 1}

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import ast
 import inspect
+import sys
 import tomllib
 from collections.abc import Iterator
-from textwrap import dedent
+from functools import cache
+from itertools import pairwise
 from typing import Any
 
 from pydantic.fields import FieldInfo
@@ -60,12 +62,18 @@ def descriptions(table: type[Table]) -> dict[str, str]:
     """The description of each key: the text below the key in the source of the model or of its base."""
     found: dict[str, str] = {}
     for model in reversed([one for one in table.__mro__ if issubclass(one, Table)]):
-        tree = ast.parse(dedent(inspect.getsource(model))).body[0]
-        assert isinstance(tree, ast.ClassDef)
-        for key, below in zip(tree.body, tree.body[1:], strict=False):
+        body = _classes_of(model.__module__)[model.__name__].body
+        for key, below in pairwise(body):
             if isinstance(key, ast.AnnAssign) and isinstance(key.target, ast.Name) and isinstance(below, ast.Expr):
                 found[key.target.id] = " ".join(ast.literal_eval(below.value).split())
     return found
+
+
+@cache
+def _classes_of(module: str) -> dict[str, ast.ClassDef]:
+    """The classes in the source of a module."""
+    tree = ast.parse(inspect.getsource(sys.modules[module]))
+    return {node.name: node for node in tree.body if isinstance(node, ast.ClassDef)}
 
 
 def _complete(key: dict[str, Any], field: FieldInfo, text: str | None) -> None:
