@@ -8,9 +8,16 @@ from gloaming.daemon.reports.render import render
 from gloaming.daemon.reports.survey_texts import plural
 from gloaming.shows.analysis.feeding import FIXTURE_CAUTIONS
 from gloaming.shows.analysis.wiring import port_ranges, ranges
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.model import Fixture, PixelString
 from gloaming.shows.rig.sheet import CAUTIONS, SPARES_OF, FullLoad, Sheet
 from gloaming.shows.time_units import SECOND_NS
+
+PROTOCOL_NOTES = {
+    ProtocolName.E131: "E1.31 is also called streaming ACN.",
+    ProtocolName.ARTNET: "A controller with Art-Net is set to port-addresses, net : sub-net : universe.",
+    ProtocolName.DDP: "A controller with DDP has no universes: all its pixels are one stream, counted from 1.",
+}
 
 
 def page(sheet: Sheet, name: str, at: datetime) -> str:
@@ -28,6 +35,7 @@ def page(sheet: Sheet, name: str, at: datetime) -> str:
         local=lambda at_ns: datetime.fromtimestamp(at_ns / SECOND_NS, at.tzinfo),
         plural=plural,
         port_ranges=port_ranges,
+        protocol_notes=[PROTOCOL_NOTES[one] for one in dict.fromkeys(one.of.protocol for one in sheet.controllers)],
         ranges=ranges,
         spares_of=SPARES_OF,
     )

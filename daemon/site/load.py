@@ -394,7 +394,7 @@ def _too_fast(path: Path, file: SiteFile, rig: Rig, pieces: Mapping[str, Piece])
         limit_hz, left = max_refresh_hz(slots), every_nth(info.fps, max_refresh_hz(slots))
         problem = (
             f"{table.frames} has {float(info.fps):g} frames a second. Universe {ranges(fast)} has packets of {slots} "
-            f"slots. E1.31 6.6.1 and E1.11 allow {limit_hz:.1f} of them a second, so only one frame of {left} is sent "
+            f"slots. E1.11 allows {limit_hz:.1f} of them a second (E1.31 6.6.1), so only one frame of {left} is sent "
             f"there"
         )
         more = any(sent[number] > rig.slots.get(number, 0) for number in fast)

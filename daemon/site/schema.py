@@ -94,7 +94,7 @@ class PlaceTable(Table):
     """Where the site is, and what it is called."""
 
     name: Annotated[OneLine, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
-    """The name of the site. The page shows it, and the controllers see it as the source name."""
+    """The name of the site. The page shows it, and controllers with E1.31 see it as the source name."""
     latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False, examples=["54.486"]), ROUNDED]
     """Degrees north of the equator; south is negative. The sun's times depend on it."""
     longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False, examples=["-0.613"]), ROUNDED]

@@ -50,6 +50,8 @@ LENT: dict[str, dict[str, tuple[str, str]]] = {
     },
     "fixture": {
         "host": ("controller", "host"),
+        "protocol": ("controller", "protocol"),
+        "port_addresses": ("controller", "port_addresses"),
         "supply_volts": ("supply", "volts"),
         "supply_amps": ("supply", "amps"),
     },

@@ -115,7 +115,8 @@ def _host(text: str) -> str:
             f"{text!r} names an interface", "leave out % and what follows: [output] has the interface"
         )
     if not is_of_one_host(text):
-        raise WrongValueError(f"{text!r} is not the address of one controller", "leave host out for multicast")
+        hint = "leave host out for multicast; with Art-Net write broadcast = true for broadcast"
+        raise WrongValueError(f"{text!r} is not the address of one controller", hint)
     return str(ip_address(text))
 
 

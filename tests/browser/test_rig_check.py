@@ -17,7 +17,7 @@ from tests.waiting import wait_until
 pytestmark = needs("chromium", "fonts")
 
 RIDGE = 150
-MAST = '[[controller]]\nname = "mast"\nhost = "192.0.2.9"\nuniverses = "9"\n'
+MAST = '[[controller]]\nname = "mast"\nhost = "192.0.2.9"\nuniverses = "9"\nprotocol = "ddp"\n'
 
 
 @pytest.fixture(scope="module")
@@ -349,10 +349,11 @@ def test_the_controllers_are_a_line_each_with_words_beside_the_colour(browser: B
         rows = page.locator("#controllers li")
         expect(rows).to_have_count(2, timeout=MS)
         expect(rows.nth(0)).to_contain_text(
-            re.compile(r"left answers, since .*127.0.78.7; ridge, railing; [\d,]+ packets")
+            re.compile(r"left answers, since .*E1\.31 to 127\.0\.78\.7; ridge, railing; [\d,]+ packets")
         )
         expect(rows.nth(0).locator("b")).to_have_class("good")
         expect(rows.nth(1)).to_contain_text("mast does not answer", timeout=2 * MS)
+        expect(rows.nth(1)).to_contain_text("DDP to 192.0.2.9; no string")
         expect(rows.nth(1).locator("b")).to_have_class("bad")
         first = rows.nth(0).inner_text()
         wait_until(lambda: rows.nth(0).inner_text() != first, "more packets, without a tap")

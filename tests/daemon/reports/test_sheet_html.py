@@ -11,6 +11,7 @@ import pytest
 
 from gloaming.api.cli.main import main
 from gloaming.daemon.reports.sheet_html import page
+from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.sheet import sheet_of
@@ -181,7 +182,12 @@ def test_the_sheet_is_no_wider_than_a_phone(quay: tuple[Rig, str], tmp_path: Pat
     """It is read on a ladder too. 390 px are a usual width of a phone (common practice, no source)."""
     from tests.browser.board import chromium
 
-    text = quay[1].replace("ridge", LONG).replace("boathouse:", f"{LONG}:")
+    rig, of = quay[0], quay[0].controller[0]
+    addresses = tuple(32_000 + 2 * place for place in range(len(of.universes)))
+    artnet = of.model_copy(update={"protocol": ProtocolName.ARTNET, "port_addresses": addresses})
+    rig = rig.model_copy(update={"controller": (artnet, *rig.controller[1:])})
+    text = page(sheet_of(rig), "quay", datetime(2026, 11, 26, tzinfo=UTC))
+    text = text.replace("ridge", LONG).replace("boathouse:", f"{LONG}:")
     (tmp_path / "sheet.html").write_text(text, encoding="utf-8")
     with chromium() as browser:
         phone = browser.new_page(viewport={"width": 390, "height": 844})

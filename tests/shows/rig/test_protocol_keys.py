@@ -147,6 +147,11 @@ def test_a_port_address_may_be_used_at_several_addresses(tmp_path: Path) -> None
             for key, line in [("broadcast", "broadcast = true"), ("port_addresses", HALF)]
         ),
         (
+            controller("left", "1-2", 'protocol = "artnet"', 'host = "255.255.255.255"'),
+            "rig.toml:5: controller[0].host: '255.255.255.255' is not the address of one controller; leave host out "
+            "for multicast; with Art-Net write broadcast = true for broadcast",
+        ),
+        (
             controller("left", "1-2", *ARTNET, "broadcast = true"),
             "rig.toml:6: controller[0].broadcast: it has a host too: 192.0.2.21; remove broadcast: it loads every "
             "machine of the network. Or remove host, if the controller needs it",

@@ -456,6 +456,11 @@ def test_a_rig_comes_back_from_its_spreadsheet_whole(tmp_path: Path, text: str, 
 PROTOCOLS = "kind,name,controller,pixels,universes,host,protocol,port_addresses,broadcast\n"
 
 
+def test_the_protocol_of_a_controller_may_stand_beside_a_fixture(tmp_path: Path) -> None:
+    text = "kind,name,controller,pixels,channels,host,protocol\nfixture,lamp,left,,dimmer,192.0.2.21,DDP\n"
+    assert read(tmp_path, text).controller[0].protocol == "ddp"
+
+
 def test_the_protocol_of_a_controller_stands_beside_its_strings_or_on_its_own_line(tmp_path: Path) -> None:
     """Some spreadsheets make a time of 0:1:1, and save 00:01:01."""
     rig = read(
