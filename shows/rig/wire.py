@@ -25,9 +25,10 @@ def sent_slots(rig: Rig, files: Iterable[FrameFileInfo]) -> dict[int, int]:
     sent = dict(rig.slots)
     for universe in (one for info in files for one in info.universes):
         sent[universe.number] = max(sent.get(universe.number, 0), universe.slots)
-    ddp = [number for one in rig.controller for number in one.universes if stream_begins(rig, one)]
-    as_hung = {number: rig.slots.get(number, 0) for number in ddp}
-    found = {number: as_hung.get(number, sent.get(number, SLOTS_MAX)) for number in sorted(rig.controller_of)}
+    for controller in rig.controller:
+        if stream_begins(rig, controller):
+            sent |= {number: rig.slots.get(number, 0) for number in controller.universes}
+    found = {number: sent.get(number, SLOTS_MAX) for number in sorted(rig.controller_of)}
     return {number: slots for number, slots in found.items() if slots}
 
 

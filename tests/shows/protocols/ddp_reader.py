@@ -10,13 +10,10 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass, field
 
-SIZES = {0: None, 1: 1, 2: 4, 3: 8, 4: 16, 5: 24, 6: 32}
-"""Bits of a colour, by the lowest three bits of the data type."""
-
 
 @dataclass(frozen=True)
 class Packet:
-    """A packet with data. `kind` is `(pixels, colour)`: 1 RGB, 3 RGBW, 0 not defined; and the number of a size."""
+    """A packet with data. `kind` has T, 1 for RGB and 3 for RGBW, and S, 3 for 8 bits a colour; 0 is not defined."""
 
     timecode: int | None
     storage: bool
@@ -40,7 +37,7 @@ def read(packet: bytes) -> Packet:
     assert len(packet) == at + length <= at + 1440, "at most 1440 bytes of data"
     assert not data_type & 0xC0, "a data type of the specification"
     kind = data_type >> 3 & 7, data_type & 7
-    assert kind[1] in SIZES
+    assert kind[1] <= 6, "1, 4, 8, 16, 24 or 32 bits"
     assert 1 <= destination <= 255
     storage, reply, query, push = (bool(flags & bit) for bit in (8, 4, 2, 1))
     return Packet(timecode, storage, reply, query, push, number, kind, destination, offset, packet[at:])
