@@ -11,6 +11,7 @@ from typing import NamedTuple
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.protocols.artnet.parse import ArtNetReader
 from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
+from tests.artnet_packets import art_dmx
 from tests.shows.streams import ethernet, everything, pcap
 
 QUAY, LANTERN = "192.0.2.9", "192.0.2.10"
@@ -24,11 +25,9 @@ class ArtEvent(NamedTuple):
     sender: str
 
 
-def art_dmx(port_address: int, sequence: int, levels: Iterable[int], physical: int = 0, slots: int = 512) -> bytes:
-    """An ArtDmx packet."""
-    data = bytes(levels)
-    head = b"Art-Net\0" + struct.pack("<H", 0x5000) + struct.pack(">HBB", 14, sequence, physical)
-    return head + struct.pack("<H", port_address) + struct.pack(">H", slots) + data.ljust(slots, b"\0")
+def dmx(port_address: int, sequence: int, levels: Iterable[int], physical: int = 0, slots: int = 512) -> bytes:
+    """An ArtDmx packet with these levels first."""
+    return art_dmx(sequence, physical, port_address, bytes(levels).ljust(slots, b"\0"))
 
 
 def art_sync() -> bytes:
@@ -55,7 +54,7 @@ def art_stream(
     return [
         ArtEvent(
             from_ns + int(number * 1_000_000_000 / Fraction(fps)) + place * 2_000_000 // count,
-            art_dmx(first + place, numbered(number) if sequences else 0, [level], physical),
+            dmx(first + place, numbered(number) if sequences else 0, [level], physical),
             sender,
         )
         for number, frame in enumerate(frames)

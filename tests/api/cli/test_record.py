@@ -57,8 +57,8 @@ class Recorder:
         command = [*inside, *command, "record", *map(str, arguments)]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
-    def listening(self, address: str) -> None:
-        place = f"{struct.unpack('<I', socket.inet_aton(address))[0]:08X}:{5568:04X}"
+    def listening(self, address: str, port: int = 5568) -> None:
+        place = f"{struct.unpack('<I', socket.inet_aton(address))[0]:08X}:{port:04X}"
         wait_until(lambda: place in Path("/proc/net/udp").read_text(), f"a socket at {address}", PATIENCE_S)
 
     def end(self, number: int = signal.SIGINT) -> tuple[str, str]:

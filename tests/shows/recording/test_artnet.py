@@ -19,10 +19,10 @@ from tests.shows.artnet_streams import (
     QUAY,
     ArtEvent,
     art_captured,
-    art_dmx,
     art_recorded,
     art_stream,
     art_sync,
+    dmx,
     numbered,
 )
 from tests.shows.streams import captured, stream
@@ -78,7 +78,7 @@ def left_out(levels: Frames, sequences: bool) -> list[ArtEvent]:
         if changed or one.at_ns - last[universe] >= 4_000_000_000:
             last[universe], count[universe] = one.at_ns, count.get(universe, -1) + 1
             sequence = numbered(count[universe]) if sequences else 0
-            events.append(one._replace(payload=art_dmx(1 + universe, sequence, [levels[number, universe]])))
+            events.append(one._replace(payload=dmx(1 + universe, sequence, [levels[number, universe]])))
     return events
 
 
@@ -127,7 +127,7 @@ def unsynchronized() -> list[ArtEvent]:
     """`HALF` without unchanged data and without numbers, in any order all over a frame: only ArtSync divides frames."""
     times = np.random.default_rng(9).integers(0, 38_000_000, (300, 3))
     return [
-        ArtEvent(number * 40_000_000 + int(times[number, place]), art_dmx(1 + place, 0, [HALF[number, place]]), QUAY)
+        ArtEvent(number * 40_000_000 + int(times[number, place]), dmx(1 + place, 0, [HALF[number, place]]), QUAY)
         for number, place in np.argwhere(~STILL).tolist()
     ]
 
@@ -192,7 +192,7 @@ def test_other_packets_of_art_net_are_no_levels(tmp_path: Path) -> None:
     poll = b"Art-Net\0\0\x20\0\x0e\0\0"
     more = [ArtEvent(number * 100_000_000, poll, QUAY) for number in range(20)]
     for number in range(20):
-        nzs = art_dmx(1, numbered(number), [1, 2], physical=0xDD).replace(b"\0\x50", b"\0\x51", 1)
+        nzs = dmx(1, numbered(number), [1, 2], physical=0xDD).replace(b"\0\x50", b"\0\x51", 1)
         more.append(ArtEvent(number * 100_000_000, nzs, QUAY))
     frames, outcome = art_recorded(tmp_path, events + more)
     assert np.array_equal(frames, LEVELS)
@@ -203,9 +203,7 @@ def test_other_packets_of_art_net_are_no_levels(tmp_path: Path) -> None:
 
 def test_packets_that_segmentation_offload_has_joined_are_split(tmp_path: Path) -> None:
     events = [
-        ArtEvent(
-            number * 25_000_000, b"".join(art_dmx(1 + place, numbered(number), [level]) for place, level in row), QUAY
-        )
+        ArtEvent(number * 25_000_000, b"".join(dmx(1 + place, numbered(number), [level]) for place, level in row), QUAY)
         for number, row in enumerate(map(list, map(enumerate, LEVELS.tolist())))
     ]
     frames, _ = art_recorded(tmp_path, events)
@@ -217,7 +215,7 @@ def mutated(count: int) -> Datagrams:
     random = np.random.default_rng(10)
     number = np.arange(count)
     buffer = np.zeros((count, 32), np.uint8)
-    buffer[:, :18] = np.frombuffer(art_dmx(1, 1, [], slots=14)[:18], np.uint8)
+    buffer[:, :18] = np.frombuffer(dmx(1, 1, [], slots=14)[:18], np.uint8)
     buffer[:, 12], buffer[:, 14] = number // 40 % 255 + 1, number % 40 + 1
     buffer[:, 18:] = random.integers(0, 256, (count, 14))
     buffer[number % 200 == 199, 9] = 0x52

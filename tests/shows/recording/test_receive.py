@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 
 from gloaming.shows.config_files.errors import InputError
+from gloaming.shows.protocols.artnet.parse import ArtNetReader
 from gloaming.shows.protocols.e131.parse import read
 from gloaming.shows.recording import receive
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.sockets import Sockets
+from tests.artnet_packets import art_dmx
 from tests.shows.streams import data
 
 ADDRESS = "127.0.55.40"
@@ -54,6 +56,25 @@ def test_packets_are_received_with_their_time(receiver: Receiver) -> None:
     assert times == sorted(times) and receiver.dropped == 0
     slack_ns = 50_000_000  # the two clocks are not read in the same instant
     assert before_ns - slack_ns < times[0] and times[-1] < after_ns + slack_ns
+
+
+@pytest.mark.parametrize("to", ["127.255.255.255", ADDRESS])
+def test_art_net_is_received_by_broadcast_and_unicast_with_its_sender(to: str) -> None:
+    receiver, reader = Receiver(Sockets((), None, "lo", reader=ArtNetReader()).all), ArtNetReader()
+    deadline, found = time.monotonic() + PATIENCE_S, set()
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            sender.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+            sender.bind(("127.0.55.41", 0))
+            sender.sendto(art_dmx(1, 0, 7, bytes(512)), (to, 6454))
+        while not found and time.monotonic() < deadline:
+            if (datagrams := receiver.read(0.01)) is not None:
+                packets = reader.read(datagrams)
+                found = {(packets.universe[0], packets.slots[0], reader.source_text(packets, 0))}
+                receiver.release()
+    finally:
+        receiver.close()
+    assert found == {(7, 512, "127.0.55.41")}
 
 
 def test_the_ring_is_used_again_and_again(receiver: Receiver) -> None:
