@@ -9,7 +9,7 @@ import asyncio
 import socket
 import struct
 from collections.abc import AsyncIterator, Collection, Iterable, Iterator
-from contextlib import ExitStack, asynccontextmanager
+from contextlib import ExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv4Interface, IPv4Network, ip_address
 
@@ -41,7 +41,8 @@ async def ask_nodes(
 ) -> Replies:
     """Poll the nodes of the `near` networks by broadcast and those at the `asked` addresses, and collect the replies.
 
-    Those of `asked` that do not answer are polled again by unicast. `own` are all addresses of this machine.
+    Those of `asked` that do not answer are polled once more, by unicast. `own` are all addresses of this machine. It
+    takes so many seconds, or less: the port is used for a short time.
     """
     replies = Replies(frozenset(asked))
     with ExitStack() as closing:
@@ -51,11 +52,11 @@ async def ask_nodes(
         async with _turn():
             reached = _broadcast(near, sockets, notes)
             _poll([one for one in asked if not any(ip_address(one) in network for network in reached)], sockets, notes)
-        end_s = asyncio.get_running_loop().time() + seconds
-        while (left_s := end_s - asyncio.get_running_loop().time()) > POLL_S + REPLY_S:
+        await asyncio.sleep(min(seconds, POLL_S))
+        if seconds >= POLL_S + REPLY_S and (silent := replies.asked - replies.answered):
             async with _turn():
-                _poll(replies.asked - replies.answered, sockets, notes)
-        await asyncio.sleep(left_s)
+                _poll(silent, sockets, notes)
+            await asyncio.sleep(min(seconds - POLL_S, POLL_S))
     return replies
 
 
@@ -94,7 +95,7 @@ def _poll(addresses: Iterable[str], sockets: dict[str, socket.socket], notes: li
             notes.append(f"{address} cannot be asked: no route leads there")
         elif ":" in address:
             notes.append(f"{address} cannot be asked: Art-Net has IPv4 addresses alone")
-        elif source in sockets:  # else a note says that the port is in use
+        elif source in sockets:
             _send(sockets[source], address, notes)
 
 
@@ -109,30 +110,44 @@ def _send(sock: socket.socket, address: str, notes: list[str], *control: tuple[i
 
 
 def _open_all(closing: ExitStack, own: Collection[Own], notes: list[str]) -> dict[str, socket.socket]:
-    """A socket at each IPv4 address of this machine, and at each broadcast address: old nodes reply by broadcast.
+    """A socket at each IPv4 address of this machine, to poll from, and at each broadcast address: old nodes reply by
+    broadcast. They take replies alone.
 
-    They take replies alone, and work beside other sockets of the port that allow it.
+    No other program loses a packet. All sockets with a broadcast address get its packets, but only one gets those of an
+    own address. So the port of an own address is left to a program that has it, also as one of all addresses.
     """
+    own_addresses = dict.fromkeys(str(one.ip) for _, one in own)
     broadcasts = [one for one in (_broadcast_of(one.network) for _, one in own) if one]
-    found, closed, why = {}, [], None
-    for address in dict.fromkeys([*(str(one.ip) for _, one in own), *broadcasts, BROADCAST_ANY]):
-        sock = closing.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
-        sock.setblocking(False)
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
-        packet_filter.take_only(sock, OP_AT, struct.pack("<H", OP_POLL_REPLY))
+    found: dict[str, socket.socket] = {}
+    for address in dict.fromkeys([*broadcasts, BROADCAST_ANY]):
+        with suppress(OSError):  # a program has it alone: the note below says so
+            found[address] = _open(closing, address, PORT, shared=True)
+    taken = []
+    for address in own_addresses:
         try:
-            sock.bind((address, PORT))
-            found[address] = sock
+            found[address] = _open(closing, address, PORT)
         except OSError as error:
-            closed.append(address)
-            why = error.strerror
-    if closed:
+            taken.append(f"{address} ({error.strerror})")
+            with suppress(OSError):
+                found[address] = _open(closing, address, 0)
+    if taken:
         notes.append(
-            f"UDP port {PORT} cannot be used at {', '.join(closed)} ({why}). Nodes are not heard there. If another "
-            "program has the port, end it and look again."
+            f"UDP port {PORT} is not free at {', '.join(taken)}: of the Art-Net nodes, only those that reply by "
+            "broadcast are heard there. If another program has the port, end it and look again."
         )
     return found
+
+
+def _open(closing: ExitStack, address: str, port: int, shared: bool = False) -> socket.socket:
+    """A socket that other programs may share: from the beginning, or after it was the only one."""
+    sock = closing.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
+    sock.setblocking(False)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, shared)
+    packet_filter.take_only(sock, OP_AT, struct.pack("<H", OP_POLL_REPLY))
+    sock.bind((address, port))
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    return sock
 
 
 @dataclass
