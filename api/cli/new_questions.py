@@ -9,10 +9,8 @@ from typing import TYPE_CHECKING
 
 from gloaming.daemon.timetable.places import read_place
 from gloaming.daemon.timetable.zones import city_of
-from gloaming.shows.analysis.wiring import port_ranges
 from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
 from gloaming.shows.protocols import ProtocolName
-from gloaming.shows.rig.model import read_port_addresses, read_protocol, read_universes
 
 if TYPE_CHECKING:
     from gloaming.daemon.site.new_site import NewSite
@@ -163,14 +161,25 @@ def _take_universes(new: NewSite, text: str) -> NewSite:
 
 
 def _take_protocol(new: NewSite, text: str) -> NewSite:
+    from gloaming.shows.rig.model import read_protocol
+
     *others, last = new.controllers
     return replace(new, controllers=(*others, replace(last, protocol=read_protocol(text))))
 
 
 def _take_port_addresses(new: NewSite, text: str) -> NewSite:
+    from gloaming.shows.rig.model import read_port_addresses, read_universes
+
     *others, last = new.controllers
     same = read_port_addresses(text) == read_universes(last.universes)
     return replace(new, controllers=(*others, replace(last, port_addresses=None if same else text)))
+
+
+def _guess_port_addresses(new: NewSite) -> str:
+    from gloaming.shows.analysis.wiring import port_ranges
+    from gloaming.shows.rig.model import read_universes
+
+    return port_ranges(read_universes(new.controllers[-1].universes))
 
 
 FIRST_CONTROLLER = Question(
@@ -220,7 +229,7 @@ OF_A_CONTROLLER = (
         "The port-address of each of its universes, as its own page shows them: net:sub-net:universe. Many pages begin "
         "with 0:0:0. First guess: those with the numbers of the universes.",
         _take_port_addresses,
-        lambda new: port_ranges(read_universes(new.controllers[-1].universes)),
+        _guess_port_addresses,
         lambda new: new.controllers[-1].protocol is ProtocolName.ARTNET,
     ),
 )
