@@ -15,7 +15,6 @@ from gloaming.api.cli.live import refused
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer
 from gloaming.api.cli.survey import print_finding
 from gloaming.api.cli.where import site_of
-from gloaming.shows.protocols import ProtocolName
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -66,7 +65,7 @@ def _alone(args: argparse.Namespace) -> Any:
     """What this command finds without a planner. InputError."""
     from gloaming.daemon.integrations.host_names import HostNames
     from gloaming.daemon.integrations.reachability import look_once
-    from gloaming.daemon.reports.network import LISTEN_S, network_json, take_a_look
+    from gloaming.daemon.reports.network import NetworkComparison, take_a_look
     from gloaming.daemon.reports.survey_machine import near_rig
     from gloaming.daemon.site.load import load_site
 
@@ -75,9 +74,9 @@ def _alone(args: argparse.Namespace) -> Any:
     async def look() -> Any:
         await names.look(near_rig(site))
         found, answers = await asyncio.gather(
-            take_a_look(site, names.addresses, time.time_ns(), LISTEN_S), look_once(near_rig(site), names.addresses)
+            take_a_look(site, names.addresses, time.time_ns()), look_once(near_rig(site), names.addresses)
         )
-        return network_json(site, names.addresses, found, answers)
+        return NetworkComparison(site, names.addresses, found, answers).as_json()
 
     return asyncio.run(look())
 
@@ -111,10 +110,9 @@ def _report(found: Any) -> None:
 def _lines(one: Any, called: dict[str, list[str]]) -> list[str]:
     """A controller: whether it answers and where, and what its Art-Net nodes say."""
     words = {True: "answers", False: "does not answer", None: "was not asked"}[one["answers"]]
-    host, address = one["host"], one["address"]
-    named = f"{host} at " if host and address and host != address else ""
-    at = f"{named}{_place(address, called)}" if address else host or "no host"
-    lines = [f"{one['name']} {words}: {at}, {ProtocolName(one['protocol']).words}"]
+    address = one["address"]
+    names = f" ({', '.join(called[address])})" if address in called else ""
+    lines = [f"{one['name']} {words}: {one['way']}{names}"]
     return lines + [f"  {node_line(node, address)}" for node in one["nodes"]]
 
 

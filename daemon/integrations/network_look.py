@@ -1,13 +1,15 @@
 """What answers on the network here and now: Art-Net nodes, sources of E1.31, and names by mDNS.
 
-A look lasts some seconds. What cannot be asked is a note. A process does not look twice at a time. What strangers send
+A look lasts some seconds. What cannot be asked is a note. A machine does not look twice at a time. What strangers send
 is bounded: nodes, sources, names, and the packets that are read.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection
+import socket
+from collections.abc import AsyncIterator, Collection
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from ipaddress import IPv4Interface
 
@@ -21,6 +23,7 @@ from gloaming.shows.protocols.artnet.poll import POLL_S, REPLY_S, ArtNode
 LOOK_S = POLL_S + REPLY_S + 0.5
 """Long enough to poll those controllers once more that did not answer at first."""
 NOTES_MAX = 20
+TURN, TURN_S, TURN_LOOK_S = "\0gloaming-network-look", 60.0, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,7 @@ async def _look(asked: _Asked, at_ns: int) -> NetworkLook:
     notes: list[str] = []
     own = _own(notes)
     near = _of(asked.interface, own, notes)
-    async with asyncio.TaskGroup() as group:
+    async with _turn(), asyncio.TaskGroup() as group:
         hearing = group.create_task(hear_sources({index for index, _ in near}, asked.seconds, notes))
         naming = group.create_task(find_names([str(one.ip) for _, one in near], asked.seconds, notes))
         replies = Replies()
@@ -81,6 +84,22 @@ async def _look(asked: _Asked, at_ns: int) -> NetworkLook:
         notes[NOTES_MAX - 1 :] = [f"and {len(notes) - NOTES_MAX + 1} more notes"]
     malformed = replies.malformed + sources.malformed
     return NetworkLook(at_ns, replies.nodes(), sources.found(), naming.result(), tuple(notes), malformed)
+
+
+@asynccontextmanager
+async def _turn() -> AsyncIterator[None]:
+    """One process of this machine looks at a time: of two, only one would get the replies of a node.
+
+    The process whose turn it is has an abstract name (unix(7)), which ends with it. Who waits too long looks anyway.
+    """
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as turn:
+        for _ in range(round(TURN_S / TURN_LOOK_S)):
+            try:
+                turn.bind(TURN)
+                break
+            except OSError:
+                await asyncio.sleep(TURN_LOOK_S)
+        yield
 
 
 def _own(notes: list[str]) -> list[Own]:

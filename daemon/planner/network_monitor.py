@@ -7,17 +7,15 @@ from collections.abc import Callable, Mapping
 from enum import StrEnum
 from typing import Any
 
-from gloaming.daemon.integrations.network_look import NetworkLook
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.network import (
-    LISTEN_S,
+    NOT_ASKED,
+    NOTHING,
+    NetworkComparison,
     by_art_net,
-    controller_findings,
-    network_json,
     node_json,
-    nodes_of,
     take_a_look,
 )
 from gloaming.shows.analysis.finding import FindingCode
@@ -48,7 +46,7 @@ class NetworkMonitor:
         `look_soon` calls `look_once` soon."""
         self._situation, self._rig, self._telemetry, self._waits_for = situation, rig, telemetry, waits_for
         self._look_soon, self._looking = look_soon, False
-        self._last: NetworkLook | None = None
+        self._last = NOTHING
         self._ended_s = float("-inf")
         self._nodes: dict[str, list[dict[str, Any]]] = {}
         self._troubles: list[Trouble] = []
@@ -73,9 +71,7 @@ class NetworkMonitor:
         """Look, whatever the site has."""
         self._looking, before = True, self._packets()
         try:
-            self._last = await take_a_look(
-                self._situation.site, self._rig.names.addresses, self._situation.now_ns(), LISTEN_S
-            )
+            self._last = await take_a_look(self._situation.site, self._rig.names.addresses, self._situation.now_ns())
         finally:
             self._looking = False
         self._ended_s = time.monotonic()
@@ -87,22 +83,23 @@ class NetworkMonitor:
     def as_json(self) -> dict[str, Any]:
         """The answer of GET /api/network: the last look, and whether another one is under way."""
         answers = {name: one.answers for name, one in self._rig.reach.found.items()}
-        return network_json(
-            self._situation.site, self._rig.names.addresses, self._last, answers, self._sent, self._looking
-        )
+        return self._compared(answers).as_json(self._looking)
 
     def adopt(self) -> None:
         """The site was read again: hold the last look against it."""
         self._nodes, self._troubles = {}, []
-        if self._last is None or not self._asks:
+        if self._last is NOTHING or not self._asks:
             return
-        site, addresses = self._situation.site, self._rig.names.addresses
-        nodes = nodes_of(site.rig, addresses, self._last)
-        for one in site.part.controller:
-            self._nodes[one.name] = [node_json(node, one) for node in nodes[one.name]]
-            for finding in controller_findings(site, one, addresses, self._last, nodes[one.name]):
+        compared = self._compared()
+        for one in self._situation.site.part.controller:
+            self._nodes[one.name] = [node_json(node, one) for node in compared.nodes[one.name]]
+            for finding in compared.of_controller(one):
                 if (code := TROUBLES.get(finding.code)) is not None:
                     self._troubles.append(Trouble(code, one.name, finding.text))
+
+    def _compared(self, answers: Mapping[str, bool | None] = NOT_ASKED) -> NetworkComparison:
+        site, addresses = self._situation.site, self._rig.names.addresses
+        return NetworkComparison(site, addresses, self._last, answers, self._sent)
 
     def nodes(self, controller: Controller) -> list[dict[str, Any]]:
         """What the Art-Net nodes of a controller said of themselves at the last look."""

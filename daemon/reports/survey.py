@@ -19,12 +19,11 @@ from typing import Any
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.integrations.host_names import HostNames
-from gloaming.daemon.integrations.network_look import LOOK_S
 from gloaming.daemon.integrations.reachability import look_once
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import verdict_at_a_start
 from gloaming.daemon.planner.stored_rows import read_overrides
-from gloaming.daemon.reports.network import NOTHING, by_art_net, differences, take_a_look
+from gloaming.daemon.reports.network import NOTHING, NetworkComparison, by_art_net, take_a_look
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.reports.survey_boards import board_findings
 from gloaming.daemon.reports.survey_energy import Energy, energy
@@ -236,10 +235,10 @@ async def _asked(site: Site, names: HostNames) -> tuple[dict[str, bool], tuple[F
     await names.look(near_rig(site))
     asking = look_once(near_rig(site), names.addresses)
     if by_art_net(near_rig(site)):
-        answers, look = await asyncio.gather(asking, take_a_look(site, names.addresses, time.time_ns(), LOOK_S))
+        answers, look = await asyncio.gather(asking, take_a_look(site, names.addresses, time.time_ns()))
     else:
         answers, look = await asking, NOTHING
-    return answers, differences(site, names.addresses, look, answers)
+    return answers, NetworkComparison(site, names.addresses, look, answers).findings()
 
 
 def config_finding(config_error: ConfigError) -> Finding:

@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 import re
+import socket
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, Request, Route, expect
 
+from gloaming.shows.protocols.artnet import OP_AT, PORT
+from gloaming.shows.protocols.artnet.poll import OP_POLL
 from tests.browser.board import MS, Board, annas_phone, assert_clean, board, chromium, phone, signed_in
+from tests.shows.protocols.artnet_packets import art_poll_reply
 from tests.tools import needs
 from tests.waiting import wait_until
 
 pytestmark = needs("chromium", "fonts")
 
 RIDGE = 150
+PORCH_HOST = "127.0.78.8"
+PORCH = f'[[controller]]\nname = "porch"\nhost = "{PORCH_HOST}"\nprotocol = "artnet"\nuniverses = "10"\n'
 MAST = '[[controller]]\nname = "mast"\nhost = "192.0.2.9"\nuniverses = "9"\nprotocol = "ddp"\n'
 
 
@@ -29,13 +38,36 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
     """Universe 1 is the ridge, 150 pixels, of which 3 was cut out. Universe 2 is the railing, and a lamp. Nothing is at
-    the mast's address; what is asked twice a minute is known when the test of the controllers comes last."""
+    the mast's address. The porch has an Art-Net node. What is asked once or twice a minute is known when the test of
+    the controllers comes last."""
 
     def rig(text: str) -> str:
-        return text.replace("pixels = 150", "pixels = 150\nmissing = [3]") + MAST
+        return text.replace("pixels = 150", "pixels = 150\nmissing = [3]") + MAST + PORCH
 
-    with board(tmp_path_factory.mktemp("board") / "site", "127.0.78.7", rig=rig) as one:
+    with porch(), board(tmp_path_factory.mktemp("board") / "site", "127.0.78.7", rig=rig) as one:
         yield one
+
+
+@contextmanager
+def porch() -> Iterator[None]:
+    """An Art-Net node that answers each ArtPoll, until the end of the block."""
+    over = threading.Event()
+    reply = art_poll_reply(net=0, sub_net=0, ports=1, types=b"\x80" + bytes(3), universes=b"\x0a" + bytes(3))
+
+    def answer_polls() -> None:
+        while not over.is_set():
+            with suppress(TimeoutError):
+                data, sender = sock.recvfrom(1024)
+                if data[OP_AT : OP_AT + 2] == OP_POLL.to_bytes(2, "little"):
+                    sock.sendto(reply, sender)
+
+    with socket.socket(type=socket.SOCK_DGRAM) as sock, ThreadPoolExecutor(1) as thread:
+        sock.bind((PORCH_HOST, PORT))
+        sock.settimeout(0.2)
+        answering = thread.submit(answer_polls)
+        yield
+        over.set()
+        answering.result()
 
 
 @pytest.fixture(autouse=True)
@@ -347,7 +379,7 @@ def test_the_controllers_are_a_line_each_with_words_beside_the_colour(browser: B
     with annas_phone(browser, site) as page:
         opened(page, "Controllers")
         rows = page.locator("#controllers li")
-        expect(rows).to_have_count(2, timeout=MS)
+        expect(rows).to_have_count(3, timeout=MS)
         expect(rows.nth(0)).to_contain_text(
             re.compile(r"left answers, since .*E1\.31 to 127\.0\.78\.7; ridge, railing; [\d,]+ packets")
         )
@@ -355,6 +387,8 @@ def test_the_controllers_are_a_line_each_with_words_beside_the_colour(browser: B
         expect(rows.nth(1)).to_contain_text("mast does not answer", timeout=2 * MS)
         expect(rows.nth(1)).to_contain_text("DDP to 192.0.2.9; no string")
         expect(rows.nth(1).locator("b")).to_have_class("bad")
+        node = "Art-Net: Left eaves, firmware 1.14, expects universe 10, receives universe 10"
+        expect(rows.nth(2)).to_contain_text(node, timeout=2 * MS)
         first = rows.nth(0).inner_text()
         wait_until(lambda: rows.nth(0).inner_text() != first, "more packets, without a tap")
         assert_clean(page)

@@ -5,7 +5,6 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from gloaming.api.http.schemas.answers import Answer, Instant
-from gloaming.shows.protocols import ProtocolName
 
 
 class NodeFound(Answer):
@@ -27,9 +26,8 @@ class NetworkController(Answer):
     """A controller of rig.toml, and the Art-Net nodes that answer for it."""
 
     name: str
-    protocol: ProtocolName
-    host: str | None
     address: Annotated[str | None, Field(description="null: it has no host, or nobody knows the address of its name")]
+    way: Annotated[str, Field(description="how its data go to it, in words")]
     answers: Annotated[bool | None, Field(description="an echo request; null: it was not asked")]
     nodes: list[NodeFound]
 

@@ -10,9 +10,11 @@ import pytest
 
 from gloaming.api.cli.main import main
 from gloaming.api.http.schemas.network import NetworkFound
-from gloaming.daemon.integrations.network_look import E131Source, MdnsName, NetworkLook
+from gloaming.daemon.integrations.e131_sources import E131Source
+from gloaming.daemon.integrations.mdns_names import MdnsName
+from gloaming.daemon.integrations.network_look import NetworkLook
 from gloaming.daemon.reports import network
-from gloaming.daemon.reports.network import network_json
+from gloaming.daemon.reports.network import NetworkComparison
 from tests.api.cli.conftest import AnsweringServer
 from tests.daemon.quay_site import EVENING, TABLES, site_of
 from tests.daemon.reports.test_network import AT, LEFT, MAST, STRINGS, node
@@ -23,9 +25,9 @@ NAMES = (MdnsName("left.local", "192.0.2.21", ("_http._tcp",)),)
 LOOK = NetworkLook(AT, NODES, SOURCES, NAMES, ("UDP port 6454 is taken",), 2)
 SHOWN = """\
 controllers of rig.toml
-  left answers: 192.0.2.21 (left.local), Art-Net
+  left answers: Art-Net to 192.0.2.21 (left.local)
     Art-Net: 16 ports, firmware 2.14, expects universes 1-16, receives no universe
-  mast was not asked: 192.0.2.23, E1.31
+  mast was not asked: E1.31 to 192.0.2.23
 other Art-Net nodes
   192.0.2.77: [red], firmware 2.14, expects port-addresses 0:0:0
 E1.31 sources
@@ -54,7 +56,7 @@ def test_the_planner_is_asked_and_what_differs_is_the_exit_code(
     monkeypatch.setattr("gloaming.api.cli.network.EVERY_S", 0.0)
     call = ["network", "--url", board.url, "--token-file", str(token)]
     site = site_of(tmp_path, TABLES, EVENING, rig=LEFT + STRINGS + MAST)
-    found = network_json(site, {}, LOOK, {"left": True})
+    found = NetworkComparison(site, {}, LOOK, {"left": True}).as_json()
     steps = iter([True, True, False])
     board.answer = lambda _: board.json(202, **{**found, "looking": next(steps, False)})
     assert main(call) == 1
@@ -66,7 +68,7 @@ def test_the_planner_is_asked_and_what_differs_is_the_exit_code(
     shown = capfd.readouterr()
     assert (json.loads(shown.out), shown.err) == (json.loads(json.dumps(found)), "")
     assert NetworkFound.model_validate(found)
-    right = network_json(site, {}, NetworkLook(AT, (node(),), (), (), (), 0))
+    right = NetworkComparison(site, {}, NetworkLook(AT, (node(),), (), (), (), 0)).as_json()
     board.answer = lambda _: board.json(200, **{**right, "art_poll": False})
     assert main(call) == 0
     first, *_, last = capfd.readouterr().out.splitlines()

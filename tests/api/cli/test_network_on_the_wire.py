@@ -12,7 +12,6 @@ import pytest
 
 from gloaming.api.cli.main import main
 from gloaming.daemon.integrations.network_look import LOOK_S
-from gloaming.daemon.planner import network_monitor
 from gloaming.daemon.reports import network
 from tests.api.house import planner_on, run, write_site
 from tests.namespaces import inside
@@ -62,8 +61,7 @@ FOUND = {
 
 @pytest.fixture
 def board(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
-    for module in (network, network_monitor):
-        monkeypatch.setattr(module, "LISTEN_S", LOOK_S)  # the nodes do not take the 10 s of E1.31
+    monkeypatch.setattr(network, "LISTEN_S", LOOK_S)  # the nodes do not take the 10 s of E1.31
     with network_nodes(NODES) as name:
         yield name
 

@@ -22,7 +22,7 @@ from gloaming.daemon.integrations import art_nodes, datagrams
 from gloaming.daemon.integrations.art_nodes import REPLIES_EACH_MAX, REPLIES_MAX, Replies
 from gloaming.daemon.integrations.e131_sources import PAGES_MAX, Sources
 from gloaming.daemon.integrations.mdns_names import KINDS, KINDS_MAX, SERVICES_MAX, MdnsName, Search
-from gloaming.daemon.integrations.network_look import NetworkLook, look
+from gloaming.daemon.integrations.network_look import TURN, NetworkLook, look
 from gloaming.shows.protocols.artnet import PORT
 from tests.namespaces import inside
 from tests.network_nodes import BROADCAST, Node, cid_of, network_nodes
@@ -276,5 +276,17 @@ def test_only_so_many_kinds_and_services_are_asked_about() -> None:
             assert (len(search.browsers), len(search.services)) == (KINDS_MAX, SERVICES_MAX)
             assert search.names() == ()
             await search.close()
+
+    asyncio.run(asyncio.wait_for(script(), PATIENCE_S))
+
+
+def test_a_look_waits_for_that_of_another_process(quick_polls: None) -> None:
+    async def script() -> None:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as other:
+            other.bind(TURN)
+            looking = asyncio.create_task(looked(seconds=0.1))
+            done, _ = await asyncio.wait([looking], timeout=1)
+            assert not done
+        await looking
 
     asyncio.run(asyncio.wait_for(script(), PATIENCE_S))

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.integrations.network_look import E131Source, MdnsName, NetworkLook
-from gloaming.daemon.reports.network import differences, network_json, node_text
+from gloaming.daemon.integrations.e131_sources import E131Source
+from gloaming.daemon.integrations.mdns_names import MdnsName
+from gloaming.daemon.integrations.network_look import NetworkLook
+from gloaming.daemon.reports.network import NOTHING, NetworkComparison, node_json
 from gloaming.daemon.site import board_name
 from gloaming.daemon.site.load import Site
 from gloaming.shows.analysis.finding import FindingCode
@@ -44,7 +46,7 @@ def found(
 ) -> dict[str, tuple[str, str, str | None]]:
     """Place, text and hint of each difference, by its code. Facts are none."""
     look = NetworkLook(AT, nodes, sources, names, (), 0)
-    every = differences(site, {}, look, answers or {}, sent)
+    every = NetworkComparison(site, {}, look, answers or {}, sent).findings()
     wrong = [one for one in every if one.severity != "fact"]
     assert len({one.code for one in wrong}) == len(wrong)
     return {one.code: (one.place, one.text, one.hint) for one in wrong}
@@ -68,7 +70,7 @@ def test_a_node_that_expects_fewer_universes_leaves_strings_dark(left: Site) -> 
 
 def test_a_node_that_expects_more_is_a_fact(left: Site) -> None:
     look = NetworkLook(AT, (node(outputs=range(1, 33)),), (), (), (), 0)
-    (one,) = differences(left, {}, look)
+    (one,) = NetworkComparison(left, {}, look).findings()
     assert (one.code, one.severity) == (FindingCode.NODE_OUTPUTS_UNUSED, "fact")
     assert one.text == "left answers at 192.0.2.21 and expects universes 1-32; rig.toml sends 1-24"
 
@@ -108,18 +110,28 @@ def test_the_names_of_two_controllers_show_that_their_addresses_are_changed_over
     site = site_of(tmp_path, TABLES, EVENING, rig=LEFT + RIGHT + STRINGS)
     nodes = node("192.0.2.21", range(25, 49), name="Right"), node("192.0.2.22", range(1, 25), name="LEFT")
     look = NetworkLook(AT, nodes, (), (), (), 0)
-    texts = [one.text for one in differences(site, {}, look) if one.code == FindingCode.NODE_ELSEWHERE]
+    texts = [one.text for one in NetworkComparison(site, {}, look).findings() if one.code == FindingCode.NODE_ELSEWHERE]
     assert texts == [
         "left is at 192.0.2.22 by its name; rig.toml has it at 192.0.2.21; there answers Right",
         "right is at 192.0.2.21 by its name; rig.toml has it at 192.0.2.22; there answers LEFT",
     ]
 
 
-def test_a_name_of_mdns_shows_where_a_controller_is_now(left: Site) -> None:
-    codes = found(left, names=(MdnsName("left.local", "192.0.2.99", ("_http._tcp",)),), answers={"left": True})
-    assert codes[FindingCode.NODE_ELSEWHERE][1] == "left is at 192.0.2.99 by its name; rig.toml has it at 192.0.2.21"
-    both = tuple(MdnsName("left.local", f"192.0.2.{last}", ()) for last in (21, 99))
+def test_a_controller_that_has_moved_is_one_finding(left: Site, tmp_path: Path) -> None:
+    moved = found(left, node("192.0.2.99", name="left"), answers={"left": False})
+    ((code, (_, text, hint)),) = moved.items()
+    assert (code, text) == (
+        FindingCode.NODE_ELSEWHERE,
+        "left is at 192.0.2.99 by its name; rig.toml has it at 192.0.2.21",
+    )
+    assert hint and hint.startswith("correct host in rig.toml;")
+    name = (MdnsName("left.local", "192.0.2.99", ("_http._tcp",)),)
+    assert found(left, names=name) == moved, "by mDNS alone"
+    both = (*name, MdnsName("left.local", "192.0.2.21", ()))
     assert FindingCode.NODE_ELSEWHERE not in found(left, node(), names=both)
+    unknown = site_of(tmp_path, TABLES, EVENING, rig=LEFT.replace("192.0.2.21", "left.local"))
+    ((_, (_, text, _)),) = found(unknown, names=name).items()
+    assert text == "left is at 192.0.2.99 by its name; rig.toml has it at left.local"
 
 
 def test_a_node_says_that_it_merges_or_that_no_data_arrive(left: Site) -> None:
@@ -136,7 +148,14 @@ def test_a_node_that_takes_e131_instead_of_art_net_is_named(left: Site) -> None:
     wrong = found(left, taking, sent=range(1, 5))
     text = "left takes universes 3-4 by E1.31, by its own word; rig.toml sends Art-Net"
     assert {code: text for code, (_, text, _) in wrong.items()} == {FindingCode.NODE_BY_E131: text}
-    assert node_text(taking, left.rig.controller[0]).endswith("takes universes 3-4, 99 by E1.31 instead of Art-Net")
+    said = node_json(taking, left.rig.controller[0])["text"]
+    assert said.endswith("takes universes 3-4, 99 by E1.31 instead of Art-Net")
+
+
+def test_texts_are_short_whatever_a_node_says(left: Site) -> None:
+    scattered = node(outputs=range(31, 3031, 3))
+    _, text, _ = found(left, scattered)[FindingCode.NODE_DIFFERS]
+    assert "expects universes 31, 34, 37, 40, 43, 46 and 994 more; rig.toml sends 1-24" in text
 
 
 def test_another_source_of_e131_on_our_universes(tmp_path: Path) -> None:
@@ -164,13 +183,13 @@ def test_boards_of_one_site_know_the_nodes_of_each_other(tmp_path: Path, monkeyp
 
 
 def test_the_answer_says_what_each_node_is(left: Site) -> None:
-    answer = network_json(
-        left, {}, NetworkLook(AT, (node(), node("192.0.2.77", [7])), (), (), ("a note",), 2), {"left": True}
-    )
+    look = NetworkLook(AT, (node(), node("192.0.2.77", [7])), (), (), ("a note",), 2)
+    answer = NetworkComparison(left, {}, look, {"left": True}).as_json()
     (one,), (other,) = answer["controllers"], answer["other_nodes"]
     assert (one["name"], one["address"], one["answers"]) == ("left", "192.0.2.21", True)
     text = "16 ports, firmware 2.14, expects universes 1-24, receives universes 1-24"
     assert [each["text"] for each in one["nodes"]] == [text]
     assert other["text"] == "16 ports, firmware 2.14, expects port-addresses 0:0:7"
     assert (answer["notes"], answer["malformed"], answer["at"][:10]) == (["a note"], 2, "2025-12-12")
-    assert network_json(left, {}, None)["findings"] == []
+    nothing = NetworkComparison(left, {}, NOTHING).as_json(looking=True)
+    assert (nothing["at"], nothing["looking"], nothing["findings"]) == (None, True, [])

@@ -19,6 +19,7 @@ import pytest
 
 from gloaming.api.cli.main import main
 from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.integrations.network_look import NetworkLook
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import ClockTrust, Verdict, verdict_at_a_start
 from gloaming.daemon.planner.kernel_clock import KernelClockReader
@@ -27,6 +28,7 @@ from gloaming.daemon.reports.journal_report import season_report
 from gloaming.daemon.reports.survey import survey
 from gloaming.daemon.reports.survey_machine import machine_findings
 from gloaming.daemon.site.load import load_site
+from gloaming.shows.protocols.artnet.poll import ArtNode
 from gloaming.shows.time_units import SECOND_NS
 from tests.daemon.surveyed_site import RIG, SITE, calm, make, surveyed, texts
 
@@ -48,6 +50,27 @@ def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
 def test_a_season_of_four_nights_has_four_also_on_its_first_day(tmp_path: Path, day: str) -> None:
     found = survey(make(tmp_path, calm), datetime.fromisoformat(f"{day}T09:00:00+00:00"), ask=False)
     assert found.energy and found.energy.nights == 4
+
+
+@pytest.mark.parametrize("protocol", ["artnet", "e131"])
+def test_art_net_nodes_are_asked_and_held_against_the_rig(
+    tmp_path: Path, protocol: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    left = ArtNode("192.0.2.21", "left", "", "2.14", "", (1,), (), (1,), ())
+
+    async def take_a_look(*_: object) -> NetworkLook:
+        return NetworkLook(0, (left,), (), (), (), 0)
+
+    async def look_once(*_: object) -> dict[str, bool]:
+        return {"left": True}
+
+    monkeypatch.setattr("gloaming.daemon.reports.survey.take_a_look", take_a_look)
+    monkeypatch.setattr("gloaming.daemon.reports.survey.look_once", look_once)
+    rig = RIG.replace('host = "127.0.0.1"', f'protocol = "{protocol}"\nhost = "192.0.2.21"')
+    found = survey(make(tmp_path, calm, rig=rig), datetime.fromisoformat("2026-11-27T09:00:00+00:00"))
+    codes = {str(one.code) for one in found.sections["the machine"]}
+    assert ("node-merges" in codes) == (protocol == "artnet")
+    assert "controllers-answer" in codes
 
 
 def test_it_has_the_time_of_the_site_wherever_the_machine_thinks_it_is(
