@@ -25,6 +25,9 @@ UNMAPPED = 65536
 NUMBERS = UNMAPPED + PORT_ADDRESS_MAX + 1
 """How many numbers `Packets.universe` may have."""
 
+SIZE_AT = 16
+"""The offset of two bytes, of which `PacketReader.own_bytes` makes the length of a packet."""
+
 
 class PacketKind(IntEnum):
     """The kind of a datagram."""
@@ -192,10 +195,6 @@ class PacketReader(Protocol):
         """Whether universes have multicast groups, and sources announce their universes."""
 
     @property
-    def data_bytes_max(self) -> int:
-        """A longer payload may be several packets that segmentation offload has joined: `split` divides it."""
-
-    @property
     def no_number(self) -> int | None:
         """The sequence number of packets that are not numbered, if the protocol has one."""
 
@@ -217,8 +216,8 @@ class PacketReader(Protocol):
     def read(self, datagrams: Datagrams) -> Packets:
         """The fields of datagrams. Nothing is refused: `kind` says what cannot be used."""
 
-    def split(self, payload: bytes) -> list[bytes]:
-        """The packets of a payload."""
+    def own_bytes(self, size: Integers) -> Integers:
+        """The lengths of packets, by the number that each has at `SIZE_AT`."""
 
     def announced(self, packets: Packets) -> set[int]:
         """The universes that sources announce."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.protocols.datagrams import Datagrams, Integers, PacketReader
+from gloaming.shows.protocols.datagrams import SIZE_AT, Datagrams, Integers, PacketReader
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.protocols.packets import Bytes
 
@@ -25,6 +25,8 @@ _IPV4, _IPV6 = 0x0800, 0x86DD
 _RAW = (12, 14, 101, 228, 229)
 _UDP = 17
 _WAITING_MAX = 256
+_ALIKE = 4
+"""So many bytes are the same at the beginning of every packet of a protocol."""
 
 
 class Unusable(Exception):
@@ -73,8 +75,8 @@ class Links:
 
         Plain packets are read together by array arithmetic, the others one by one.
         """
-        starts, lengths, senders = _plain(buffer, table, self._reader.data_bytes_max)
-        plain = starts >= 0
+        starts, lengths, senders = _plain(buffer, table)
+        plain = (starts >= 0) & ~_joined(buffer, starts, lengths, self._reader)
         if plain.all():
             return Datagrams(buffer, starts, lengths, table[:, 2], senders)
         places = np.flatnonzero(plain)
@@ -86,7 +88,7 @@ class Links:
             start, length, _, link, _ = table[row].tolist()
             try:
                 whole, sender = self.payload(link, buffer[start : start + length].tobytes())
-                for payload in self._reader.split(whole):
+                for payload in _split(whole, self._reader):
                     rows.append((row, base + extra.tell(), len(payload), sender))
                     extra.write(payload)
             except Unusable as error:
@@ -123,11 +125,11 @@ class Links:
         return _udp(whole)
 
 
-def _plain(buffer: Bytes, table: Integers, bytes_max: int) -> tuple[Integers, Integers, Integers]:
+def _plain(buffer: Bytes, table: Integers) -> tuple[Integers, Integers, Integers]:
     """Starts and lengths of the payloads of plain packets, and their senders. The start is -1 for all others.
 
     Plain are Ethernet (with or without a VLAN), Linux cooked or bare IP; IPv4 without options or fragments, or IPv6
-    without extension headers; UDP; at most `bytes_max` of payload, which is one packet.
+    without extension headers; UDP.
     """
     packets, lengths, links = table[:, 0], table[:, 1], table[:, 3]
     network, kind = np.zeros(len(table), np.int64), np.zeros(len(table), np.int64)
@@ -152,9 +154,31 @@ def _plain(buffer: Bytes, table: Integers, bytes_max: int) -> tuple[Integers, In
     starts = udp + 8
     left = lengths - (starts - packets)
     said = _half(buffer, udp + 4) - 8
-    plain: npt.NDArray[np.bool_] = (fourth | sixth) & (left >= 0) & (said >= 0) & (np.minimum(said, left) <= bytes_max)
+    plain: npt.NDArray[np.bool_] = (fourth | sixth) & (left >= 0) & (said >= 0)
     senders = np.where(fourth, heads.view(">u4")[:, 3], 0).astype(np.int64)
     return np.where(plain, starts, -1), np.minimum(said, left), senders
+
+
+def _joined(buffer: Bytes, starts: Integers, lengths: Integers, reader: PacketReader) -> npt.NDArray[np.bool_]:
+    """Which payloads are several packets that segmentation offload has joined: a next one begins as the first."""
+    own = reader.own_bytes(_half(buffer, starts + SIZE_AT))
+    longer = lengths >= own + _ALIKE
+    if longer.any():
+        for at in range(_ALIKE):
+            longer[longer] = buffer[(starts + own + at)[longer]] == buffer[(starts + at)[longer]]
+    return longer
+
+
+def _split(payload: bytes, reader: PacketReader) -> list[bytes]:
+    """The packets of a payload, by their own lengths."""
+    parts = []
+    while len(payload) > SIZE_AT + 2:
+        own = int(reader.own_bytes(np.array(int.from_bytes(payload[SIZE_AT : SIZE_AT + 2]))))
+        if payload[own : own + _ALIKE] != payload[:_ALIKE]:
+            break
+        parts.append(payload[:own])
+        payload = payload[own:]
+    return [*parts, payload]
 
 
 def _half(buffer: Bytes, at: Integers) -> Integers:

@@ -18,7 +18,6 @@ from gloaming.shows.time_units import SECOND_NS
 NO_UNIVERSE = "port-address 0:0:0 has no universe of its number: --port-addresses 0:0:0 --universes 1 gives it one"
 HEAD_BYTES, SYNC_BYTES = 18, 14
 """A packet of levels up to its first slot; an ArtSync."""
-DATA_BYTES_MAX = HEAD_BYTES + SLOTS_MAX
 LOW_AT, NET_AT = 14, 15
 """The offsets of the low byte of a port-address, and of its net."""
 _HEAD = np.dtype(
@@ -56,18 +55,6 @@ def read_dmx(data: bytes | memoryview) -> DmxHead | None:
     return DmxHead(sequence, physical, net << 8 | low, slots)
 
 
-def split(payload: bytes) -> list[bytes]:
-    """Split a payload that segmentation offload has joined into its packets, by their number of slots."""
-    parts = []
-    while len(payload) > HEAD_BYTES:
-        length = HEAD_BYTES + int.from_bytes(payload[16:18])
-        if payload[: len(IDENTIFIER)] != IDENTIFIER or payload[length : length + len(IDENTIFIER)] != IDENTIFIER:
-            break
-        parts.append(payload[:length])
-        payload = payload[length:]
-    return [*parts, payload]
-
-
 def step(sequence: int, before: int) -> int:
     """The step from one sequence number to another, -127 to 127. The numbers are 1 to 255; 0 is not used."""
     return (sequence - before + 127) % 255 - 127 if sequence and before else 1
@@ -94,14 +81,12 @@ class ArtNetReader:
     name = ProtocolName.ARTNET
     port = PORT
     multicast = False
-    data_bytes_max = DATA_BYTES_MAX
     no_number = 0
     data_loss_ns = 10 * SECOND_NS
     """A node that merges two sources forgets one after this time."""
     synchronization_loss_ns = repeat_ns = 4 * SECOND_NS
 
     step = staticmethod(step)
-    split = staticmethod(split)
 
     def read(self, datagrams: Datagrams) -> Packets:
         """As `PacketReader`. Nodes obey an ArtSync from the address of their data alone: data wait for that address."""
@@ -139,6 +124,10 @@ class ArtNetReader:
             start_code,
             np.where(kind == PacketKind.DATA, slots, 0),
         )
+
+    def own_bytes(self, size: Integers) -> Integers:
+        """As `PacketReader`: by the number of slots."""
+        return HEAD_BYTES + size
 
     def announced(self, packets: Packets) -> set[int]:
         """None: sources of Art-Net announce nothing."""

@@ -20,8 +20,6 @@ PAGE_UNIVERSES = 512
 """Universes in a page of discovery, 8.5."""
 HEAD_BYTES = 126
 """A data packet up to its start code, inclusive (table 4-1)."""
-DATA_BYTES_MAX = HEAD_BYTES + SLOTS_MAX
-"""A longer payload may be several packets that segmentation offload has joined."""
 PACKET_BYTES_MAX = 1152
 """A discovery page of 512 universes has 1144 bytes. The room after it keeps a window inside its buffer."""
 DATA_LOSS_NS = 2_500_000_000

@@ -13,9 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.protocols import ProtocolName, e131, printable
-from gloaming.shows.protocols.datagrams import Datagrams, Integers, PacketKind, Packets, head_rows
+from gloaming.shows.protocols.datagrams import SIZE_AT, Datagrams, Integers, PacketKind, Packets, head_rows
 from gloaming.shows.protocols.e131 import (
-    DATA_BYTES_MAX,
     DATA_LOSS_NS,
     DISCOVERY_LIST,
     DMP,
@@ -60,7 +59,6 @@ def _fields(*names: str) -> struct.Struct:
     return struct.Struct(code)
 
 
-_ROOT = _fields("preamble", "identifier", "root_size")
 _LAYERS = _fields("preamble", "identifier", "root", "framing")
 _DATA = _fields("cid", "name", "priority", "sequence", "options", "universe", "start_code")
 _DISCOVERY = _fields("cid", "name", "list", "page", "page_last")
@@ -108,19 +106,6 @@ def read_discovery(data: bytes | memoryview) -> Discovery | None:
         return None
     count = min((len(data) - _DISCOVERY.size) // 2, PAGE_UNIVERSES)
     return Discovery(cid, name, page, struct.unpack_from(f">{count}H", data, _DISCOVERY.size))
-
-
-def split(payload: bytes) -> list[bytes]:
-    """Split a payload that segmentation offload has joined into its packets, by their length (5.4)."""
-    parts = []
-    while len(payload) > DATA_BYTES_MAX:
-        preamble, identifier, size = _ROOT.unpack_from(payload)
-        length = FIELDS["root_size"][0] + (size & 0x0FFF)
-        if (preamble, identifier) != (PREAMBLE, IDENTIFIER) or payload[length : length + 4] != payload[:4]:
-            break
-        parts.append(payload[:length])
-        payload = payload[length:]
-    return [*parts, payload]
 
 
 def source_name(name: bytes) -> str:
@@ -213,7 +198,6 @@ class E131Reader:
     name = ProtocolName.E131
     port = PORT
     multicast = True
-    data_bytes_max = DATA_BYTES_MAX
     no_number = None
     data_loss_ns = synchronization_loss_ns = DATA_LOSS_NS
     """6.7.1; 11.1.2."""
@@ -221,11 +205,14 @@ class E131Reader:
     """6.6.2: every 800 to 1000 ms."""
 
     step = staticmethod(e131.step)
-    split = staticmethod(split)
 
     def read(self, datagrams: Datagrams) -> Packets:
         """As `PacketReader`."""
         return read(datagrams, self.preview)
+
+    def own_bytes(self, size: Integers) -> Integers:
+        """As `PacketReader`: by the length of the root layer (5.4)."""
+        return SIZE_AT + (size & 0x0FFF)
 
     def announced(self, packets: Packets) -> set[int]:
         """The universes on the pages of discovery packets (section 8)."""

@@ -201,10 +201,15 @@ def test_other_packets_of_art_net_are_no_levels(tmp_path: Path) -> None:
     ]
 
 
-def test_packets_that_segmentation_offload_has_joined_are_split(tmp_path: Path) -> None:
+@pytest.mark.parametrize("slots", [512, 100])
+def test_packets_that_segmentation_offload_has_joined_are_split(tmp_path: Path, slots: int) -> None:
     events = [
-        ArtEvent(number * 25_000_000, b"".join(dmx(1 + place, numbered(number), [level]) for place, level in row), QUAY)
-        for number, row in enumerate(map(list, map(enumerate, LEVELS.tolist())))
+        ArtEvent(
+            number * 25_000_000,
+            b"".join(dmx(1 + place, numbered(number), [level], slots=slots) for place, level in enumerate(frame)),
+            QUAY,
+        )
+        for number, frame in enumerate(LEVELS)
     ]
     frames, _ = art_recorded(tmp_path, events)
     assert np.array_equal(frames, LEVELS)

@@ -19,7 +19,7 @@ from gloaming.shows.protocols.e131.parse import E131_READER
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.places import REFERENCE
-from tests.shows.streams import data, ethernet, everything, ipv4, pcap, stream
+from tests.shows.streams import data, ethernet, everything, ipv4, pcap, shortened, stream
 from tests.tools import needs
 
 CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
@@ -161,11 +161,13 @@ def test_fragments_are_put_together(tmp_path: Path) -> None:
     assert whole(pcap(tmp_path / "in.pcap", packets), tmp_path / "out.frames")
 
 
-def test_bursts_that_segmentation_offload_left_whole_are_split(tmp_path: Path) -> None:
-    packets = [
-        (EVENTS[place][0], ethernet(EVENTS[place][1] + EVENTS[place + 1][1])) for place in range(0, len(EVENTS), 2)
-    ]
-    assert whole(pcap(tmp_path / "in.pcap", packets), tmp_path / "out.frames")
+@pytest.mark.parametrize("slots", [512, 100])
+def test_bursts_that_segmentation_offload_left_whole_are_split(tmp_path: Path, slots: int) -> None:
+    """Two short packets together are no longer than one long packet."""
+    short = [(at_ns, shortened(payload, slots)) for at_ns, payload in EVENTS]
+    packets = [(short[place][0], ethernet(short[place][1] + short[place + 1][1])) for place in range(0, len(short), 2)]
+    outcome = from_capture(pcap(tmp_path / "in.pcap", packets), tmp_path / "out.frames", Wanted(slots="sent"))
+    assert np.array_equal(everything(outcome.info).reshape(len(LEVELS), 2, slots)[:, :, 0], LEVELS)
 
 
 @pytest.mark.parametrize(
