@@ -145,10 +145,8 @@ def test_controllers_of_three_protocols_with_the_same_strings_get_the_same_bytes
     slots = [payload[1 - count :] for payload, count in zip(payloads, counts, strict=True)]  # the start code counts
     e131 = frames_of(list(zip(universes, slots, strict=True)), 1, 2, 3, 4)
 
-    fields = ("artnet.output.universe", "artnet.output.length", "artnet.output.sequence", "dmx_chan.data_filter")
-    rows = tshark(
-        captured, *fields, "udp.payload", such=f"artnet && ip.dst == {HOSTS['artnet']} && udp.dstport == 6454"
-    )
+    such = f"artnet && udp.dstport == 6454 && ip.dst == {HOSTS['artnet']}"
+    rows = tshark(captured, "artnet.output.universe", "dmx_chan.data_filter", "udp.payload", such=such)
     universes = [int(row["artnet.output.universe"]) for row in rows]
     by_tshark = list(zip(universes, (bytes.fromhex(row["dmx_chan.data_filter"]) for row in rows), strict=True))
     assert asyncio.run(by_library([bytes.fromhex(row["udp.payload"]) for row in rows])) == by_tshark
@@ -157,7 +155,9 @@ def test_controllers_of_three_protocols_with_the_same_strings_get_the_same_bytes
 
     controller = Pixels()
     for row in tshark(captured, "udp.payload", such=f"udp.dstport == 4048 && ip.dst == {HOSTS['ddp']}"):
-        controller.take(read(bytes.fromhex(row["udp.payload"])))
+        packet = read(bytes.fromhex(row["udp.payload"]))
+        assert packet.kind == (1, 3), "RGB, 8 bits a colour"
+        controller.take(packet)
     ddp = controller.shown
 
     assert e131 == [frame[:SLOTS] for frame in artnet] == ddp
