@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from gloaming.daemon.score.setup import Setup
+from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.view import View
 from gloaming.shows.protocols.artnet import BROADCAST
@@ -195,7 +196,10 @@ def test_discovery_names_the_universes_of_e1_31_alone(sender: FakeSender) -> Non
     assert not sender.left
 
 
-BEFORE = (artnet(1, A, slots=2), artnet(2, B, slots=2), universe(3, A, slots=2), artnet(4, BROADCAST, slots=2))
+BEFORE = (
+    *(artnet(1, A, slots=2), artnet(2, B, slots=2, port_address=0)),
+    *(universe(3, A, slots=2), artnet(4, BROADCAST, slots=2)),
+)
 
 
 @pytest.mark.parametrize(
@@ -205,14 +209,15 @@ BEFORE = (artnet(1, A, slots=2), artnet(2, B, slots=2), universe(3, A, slots=2),
         ((universe(1, A, slots=2), *BEFORE[1:]), [(A, 1)]),
         ((artnet(1, C, slots=2), *BEFORE[1:]), [(A, 1)]),
         ((artnet(1, A, slots=2, port_address=9), *BEFORE[1:]), [(A, 1)]),
+        ((BEFORE[0], artnet(2, B, slots=2), *BEFORE[2:]), [(B, 0)]),
         ((artnet(7, A, slots=2, port_address=1), *BEFORE[1:]), []),
         ((*BEFORE[:3], artnet(4, C, slots=2)), [(ALL, 4)]),
         ((*BEFORE[:2], artnet(3, A, slots=2), BEFORE[3]), [(A, 3)]),
         (BEFORE[:2], [(A, 3), (ALL, 4)]),
-        ((), [(A, 1), (A, 3), (B, 2), (ALL, 4)]),
+        ((), [(A, 1), (A, 3), (B, 0), (ALL, 4)]),
     ],
     ids=[
-        *("nothing", "protocol", "host", "port-address", "number", "no broadcast", "of E1.31"),
+        *("nothing", "protocol", "host", "port-address", "not port-address 0", "number", "no broadcast", "of E1.31"),
         *("two are gone", "all are gone"),
     ],
 )
@@ -236,6 +241,32 @@ def test_a_stream_that_a_setup_changes_goes_black_and_ends_and_no_other(
     assert [packet[112] & 0x40 for packet in by_e131] in ([], [0, 0x40, 0x40, 0x40])
     assert {packet[126:] for packet in by_e131} <= {bytes(2)}
     assert sorted(ended | ({(A, 3)} if by_e131 else set())) == black
+
+
+@pytest.mark.parametrize(
+    ("universes", "art_sync", "opened"),
+    [
+        ((universe(1, multicast=True), universe(2, A)), True, (A, False, False)),
+        ((universe(1, multicast="ipv6"),), False, (None, True, False)),
+        ((artnet(1, "2001:db8::21"),), False, ("2001:db8::21", True, False)),
+        ((artnet(1, A),), True, (A, False, True)),
+        ((artnet(1, BROADCAST), artnet(2, A)), False, (A, False, True)),
+        ((artnet(1, BROADCAST),), False, (None, False, True)),
+    ],
+)
+def test_sockets_are_opened_for_what_is_sent(
+    monkeypatch: pytest.MonkeyPatch, universes: Any, art_sync: bool, opened: tuple[str | None, bool, bool]
+) -> None:
+    """The first address leads to the interface. IPv6 and broadcast have sockets where they are used."""
+    asked: list[Any] = []
+
+    def open_sockets(*options: Any) -> FakeSender:
+        asked.append(options)
+        return FakeSender()
+
+    monkeypatch.setattr(output_module, "UdpSender", open_sockets)
+    Output(setup(*universes, art_sync=art_sync, interface=None))
+    assert [options[:4] for options in asked] == [(None, *opened)]
 
 
 @pytest.mark.parametrize(

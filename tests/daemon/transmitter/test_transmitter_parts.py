@@ -167,6 +167,15 @@ def test_unreached_controllers_are_reported_one_by_one_and_most_of_them_together
     assert [[host for host, _, _ in two.seen(at, {"a": 1, "b": 1}, 2)] for at in seconds] == [[], ["a", "b"]]
 
 
+def test_a_host_that_is_the_broadcast_address_of_a_network_is_named_as_such() -> None:
+    """Without SO_BROADCAST the kernel gives EACCES (socket(7)). ICMPv6 has it for what a router does not let pass."""
+    unreached, hosts = Unreached(), {"192.0.2.255": errno.EACCES, "2001:db8::21": errno.EACCES}
+    assert not list(unreached.seen(SECOND_NS, hosts, 9))
+    by_ipv4, by_ipv6 = (text for _, text, _ in unreached.seen(2 * SECOND_NS, hosts, 9))
+    assert "broadcast address" in by_ipv4 and "broadcast = true" in by_ipv4
+    assert by_ipv6.endswith("Permission denied")
+
+
 def heard(others: OtherSources, at_s: float, **packet: Any) -> None:
     options = {"cid": OTHER, "sourceName": "Harbour office", "universe": 5, "priority": 130, **packet}
     others.heard(int(at_s * SECOND_NS), "192.0.2.7", bytes(DataPacket(**options).getBytes()))

@@ -115,25 +115,37 @@ def test_a_network_that_changes_asks_for_another_sender(there: Street) -> None:
         (None, A, "192.0.2.255"),
         (None, "2001:db8::21", "192.0.2.255"),
         ("home0", A, "198.51.100.255"),
+        ("home1", None, ANY),
+        ("home1", None, ANY),
         (None, None, ANY),
     ],
 )
 def test_the_network_is_that_of_the_interface_or_of_the_first_controller(
     there: Street, interface: str | None, host: str | None, broadcast: str
 ) -> None:
+    """A network of two addresses has no broadcast address (RFC 3021)."""
     there.run(there.sender, *["ip", "address", "add", "10.0.0.9/8", "dev", "out0"])
+    there.run(there.sender, "ip", "address", "add", "203.0.113.4/31", "dev", "home1")
     with inside(there.sender):
         sender = UdpSender(interface, host, broadcasts=True)
     assert sender.broadcast == broadcast
     sender.close()
 
 
-def test_a_host_that_is_a_broadcast_address_is_refused(there: Street) -> None:
+@pytest.mark.parametrize("way", ["sendmmsg", "plain"])
+def test_a_host_that_is_a_broadcast_address_is_refused(there: Street, way: str) -> None:
     """Only what is asked for is broadcast. A controller beside it gets its packet."""
+    asked: list[Any] = []
+
+    def retry(sock: socket.socket, number: int, tries: int) -> bool:
+        asked.append((sock, number, tries))
+        return tries < 3
+
     with inside(there.sender), listener(there.receiver, A, "in0") as controller:
-        sender = UdpSender("out0")
-        packets = batch("192.0.2.255", b"all", "192.0.2.255"), batch(A, b"one", A)
-        assert send(sender, *packets) == [("192.0.2.255", errno.EACCES)]
+        sender = UdpSender("out0", way=way)
+        (part,) = sender.senders([batch("192.0.2.255", b"all", "192.0.2.255"), batch(A, b"one", A)])
+        assert [(one.address, number) for one, number in part.send(retry)] == [("192.0.2.255", errno.EACCES)]
+        assert asked == [(sender.ipv4, errno.EACCES, tries) for tries in (1, 2, 3)]
         assert controller.recv(99) == b"one"
         sender.close()
 
