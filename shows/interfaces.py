@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 import socket
 import struct
-from ipaddress import IPv4Address, IPv4Interface, IPv6Address, IPv6Interface, ip_interface
+from ipaddress import IPv4Address, IPv4Interface, IPv4Network, IPv6Address, IPv6Interface, ip_interface
 
 import ifaddr
 
@@ -32,14 +32,9 @@ def index_of(address: IPv4Address | IPv6Address) -> int | None:
     return socket.if_nametoindex("lo") if found is None and address.is_loopback else found
 
 
-def broadcast_of(index: int, address: str | None = None) -> str:
-    """The IPv4 broadcast address of an interface, by its index: that of its network with `address`, or of its first.
-
-    `BROADCAST_ANY` if it has no network with a broadcast address (RFC 3021: one of two addresses has none).
-    """
-    here = [one for at, one in addresses() if at == index and isinstance(one, IPv4Interface)]
-    networks = [one.network for one in sorted(here, key=lambda one: str(one.ip) != address)]
-    return next((str(one.broadcast_address) for one in networks if one.prefixlen < 31), BROADCAST_ANY)
+def broadcast_of(network: IPv4Network) -> str | None:
+    """The broadcast address of a network; None if it is too small to have one (RFC 3021)."""
+    return str(network.broadcast_address) if network.prefixlen < 31 else None
 
 
 def has_carrier(index: int) -> bool:

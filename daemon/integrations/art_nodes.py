@@ -16,7 +16,7 @@ from ipaddress import IPv4Address, IPv4Interface, IPv4Network, ip_address
 from gloaming.daemon.integrations.datagrams import reading
 from gloaming.daemon.service import packet_filter
 from gloaming.daemon.transmitter.udp_sender import source_address
-from gloaming.shows.interfaces import BROADCAST_ANY
+from gloaming.shows.interfaces import BROADCAST_ANY, broadcast_of
 from gloaming.shows.protocols.artnet import OP_AT, OP_POLL_REPLY, PORT
 from gloaming.shows.protocols.artnet.poll import (
     POLL_S,
@@ -70,16 +70,11 @@ async def _turn() -> AsyncIterator[None]:
     _last_poll_s = loop.time()
 
 
-def _broadcast_of(network: IPv4Network) -> str | None:
-    """The broadcast address of a network; None if it is too small to have one (RFC 3021)."""
-    return str(network.broadcast_address) if network.prefixlen < 31 else None
-
-
 def _broadcast(near: Collection[Own], sockets: dict[str, socket.socket], notes: list[str]) -> set[IPv4Network]:
     """Poll each network once, by its interface. The networks that were polled."""
     reached: set[IPv4Network] = set()
     for index, one in near:
-        sock, address = sockets.get(str(one.ip)), _broadcast_of(one.network)
+        sock, address = sockets.get(str(one.ip)), broadcast_of(one.network)
         if sock and address and one.network not in reached:
             by = struct.pack("=i4s4s", index, one.ip.packed, bytes(4))  # ip(7), in_pktinfo
             if _send(sock, address, notes, (socket.IPPROTO_IP, IP_PKTINFO, by)):
@@ -117,7 +112,7 @@ def _open_all(closing: ExitStack, own: Collection[Own], notes: list[str]) -> dic
     own address. So the port of an own address is left to a program that has it, also as one of all addresses.
     """
     own_addresses = dict.fromkeys(str(one.ip) for _, one in own)
-    broadcasts = [one for one in (_broadcast_of(one.network) for _, one in own) if one]
+    broadcasts = [one for one in (broadcast_of(one.network) for _, one in own) if one]
     found: dict[str, socket.socket] = {}
     for address in dict.fromkeys([*broadcasts, BROADCAST_ANY]):
         with suppress(OSError):  # a program has it alone: the note below says so

@@ -10,7 +10,7 @@ import struct
 from pathlib import Path
 
 from gloaming.daemon.transmitter.bulk import UDP_SEGMENT, Bulk, OneByOne, SendBatch, is_ipv6, sendmmsg_works
-from gloaming.shows.interfaces import broadcast_of, index_of
+from gloaming.shows.interfaces import BROADCAST_ANY, addresses, broadcast_of, index_of
 
 SEND_BUFFER_BYTES = 8 << 20
 ERROR_BUFFER_BYTES = 128 << 10
@@ -140,9 +140,11 @@ class UdpSender:
                 raise
 
     def _broadcast(self) -> str:
-        """The broadcast address of the network that the interface's address, or the route to the host, names."""
-        named = self.interface or (source_address(self.host) if self.host else None)
-        return broadcast_of(self.index, named)
+        """The broadcast address of the interface: of the network that has our address, else of its first network."""
+        own = self.interface or (source_address(self.host) if self.host else None)
+        here = [one for index, one in addresses() if index == self.index and isinstance(one, ipaddress.IPv4Interface)]
+        here.sort(key=lambda one: str(one.ip) != own)
+        return next(filter(None, (broadcast_of(one.network) for one in here)), BROADCAST_ANY)
 
     def moved(self) -> bool:
         """Whether the interface has another index now (unplugged and plugged in again), or another broadcast address.

@@ -11,7 +11,7 @@ from functools import partial
 from ipaddress import IPv4Address, IPv4Interface, IPv6Address, ip_address
 
 from gloaming.daemon.service import packet_filter
-from gloaming.shows.interfaces import BROADCAST_ANY, addresses
+from gloaming.shows.interfaces import BROADCAST_ANY, addresses, broadcast_of
 from gloaming.shows.protocols import artnet
 from gloaming.shows.protocols.artnet import BROADCAST, OP_AT, OP_DMX
 from gloaming.shows.protocols.artnet.parse import LOW_AT, NET_AT
@@ -58,9 +58,9 @@ def broadcast_addresses(
     """The broadcast addresses of some interfaces, and of those whose networks have the hosts; each with its index."""
     indices = indices | {index for index, one in here if any(host in one.network for host in hosts)}
     directed = {
-        (index, one.network.broadcast_address)
+        (index, IPv4Address(address))
         for index, one in here
-        if index in indices and one.network.prefixlen < 31  # longer ones have no broadcast address (RFC 3021)
+        if index in indices and (address := broadcast_of(one.network))
     }
     return directed | {(index, IPv4Address(BROADCAST_ANY)) for index in indices}
 

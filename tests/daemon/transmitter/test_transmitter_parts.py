@@ -38,6 +38,7 @@ from tests.daemon.transmitter.process_harness import (
     SCORE,
     SECOND_NS,
     SETUP,
+    artnet,
     fading,
     running_transmitter,
     segment,
@@ -272,7 +273,8 @@ def test_nonsense_messages_cannot_end_the_transmitter(tmp_path: Path) -> None:
         listener.bind((host, 5568))
         listener.settimeout(20)
         now = time.time_ns()
-        setup = {"op": "setup", **SETUP, "universes": [universe(1, host, slots=8), universe(2, host, slots=8)]}
+        universes = [universe(1, host, slots=8), universe(2, host, slots=8), artnet(3, host, "broadcast", slots=8)]
+        setup = {"op": "setup", **SETUP, "universes": universes, "art_sync": True}
         dark = {
             "op": "windows",
             "from_ns": now - 10**15,
