@@ -125,8 +125,9 @@ def output_warnings(path: Path, file: SiteFile, rig: Rig) -> Iterator[ConfigErro
     others = [one for one in rig.controller if one.protocol is not ProtocolName.E131]
     for key in ("priority", "synchronization", "preview"):
         if others and key in output.model_fields_set and getattr(output, key) is not False:
-            names = " and ".join(dict.fromkeys(one.protocol.words for one in others))
-            problem = f"it is not in {names}, for {listed(one.name for one in others)}"
+            names = dict.fromkeys(one.protocol.words for one in others)
+            without = f"{' and '.join(names)} {'have' if len(names) > 1 else 'has'} no {key}"
+            problem = f"{without}, so it does nothing for {listed(one.name for one in others)}"
             hint = "remove it: no controller receives E1.31"
             if len(others) < len(rig.controller):
                 hint = "it holds for the controllers with E1.31 alone"

@@ -28,8 +28,11 @@ def warnings(folder: Path) -> list[str]:
     ("rig", "lacks"),
     [
         (RIG, None),
-        (ONE, "it is not in Art-Net, for left; it holds for the controllers with E1.31 alone"),
-        (BOTH, "it is not in Art-Net and DDP, for left, right; remove it: no controller receives E1.31"),
+        (ONE, "Art-Net has no {}, so it does nothing for left; it holds for the controllers with E1.31 alone"),
+        (
+            BOTH,
+            "Art-Net and DDP have no {}, so it does nothing for left, right; remove it: no controller receives E1.31",
+        ),
     ],
 )
 def test_a_key_that_a_protocol_does_not_have_is_reported(
@@ -44,7 +47,7 @@ def test_a_key_that_a_protocol_does_not_have_is_reported(
             "controllers that receive Art-Net"
         ]
     else:
-        assert found == [f"output.{key}: {lacks}" for key in ("priority", "synchronization", "preview")]
+        assert found == [f"output.{key}: {lacks.format(key)}" for key in ("priority", "synchronization", "preview")]
 
 
 def test_keys_that_are_not_written_are_not_reported(tmp_path: Path, pieces: Path) -> None:
