@@ -15,6 +15,7 @@ from gloaming.api.cli.live import refused
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer
 from gloaming.api.cli.survey import print_finding
 from gloaming.api.cli.where import site_of
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -50,6 +51,8 @@ def show(args: argparse.Namespace) -> int:
             code, found = call(args, "GET", "/api/network")
         if code not in (200, 202):
             return refused(code, found)
+        if found["at"] is None:
+            raise InputError(ConfigError("the planner", None, None, "its look failed", "gloaming journal says why"))
     except NoAnswerError:
         if args.url or args.token_file:
             raise
@@ -87,6 +90,7 @@ def _report(found: Any) -> None:
     from gloaming.shows.analysis.wiring import numbered
 
     console = coloured(highlight=False, soft_wrap=True)
+    console.print(f"as of {found['at'][:19].replace('T', ' ')}")
     if not found["art_poll"]:
         console.print("Art-Net nodes were not asked: art_poll = false in [output] of site.toml", markup=False)
     called: dict[str, list[str]] = {}

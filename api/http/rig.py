@@ -35,8 +35,8 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
 
     @router.post("/api/network", status_code=202)
     async def look_at_network(_: Annotated[AuthenticatedDevice, Depends(operator)]) -> NetworkFound:
-        """Begin a look, unless one is under way or ended less than 10 s ago. It takes 11 s, since E1.31 sources name
-        themselves every 10 s. GET /api/network has its answer once `looking` is false."""
+        """Begin a look, unless one is under way. It takes 11 s, since E1.31 sources name themselves every 10 s.
+        GET /api/network has its answer once `looking` is false."""
         return NetworkFound.model_validate(planner.network.look_now())
 
     @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)

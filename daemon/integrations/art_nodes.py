@@ -47,6 +47,7 @@ async def ask_nodes(
     replies = Replies(frozenset(asked))
     with ExitStack() as closing:
         sockets = _open_all(closing, own, notes)
+        replies.unheard = any(sock.getsockname()[1] != PORT for sock in sockets.values())
         for sock in sockets.values():
             closing.enter_context(reading(sock, replies.take, notes))
         async with _turn():
@@ -151,6 +152,8 @@ class Replies:
 
     asked: frozenset[str] = frozenset()
     malformed: int = 0
+    unheard: bool = False
+    """Whether another program has the port of an own address, and so gets the replies by unicast."""
     _held: int = 0
     _left_out: int = 0
     _by_address: dict[str, dict[tuple[int, ...], PollReply]] = field(default_factory=dict)

@@ -37,6 +37,8 @@ class NetworkLook:
     names: tuple[MdnsName, ...]
     notes: tuple[str, ...]
     malformed: int
+    unheard: bool = False
+    """Whether another program gets the replies of nodes, so that a node that answers may be missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,9 @@ async def _look(asked: _Asked, at_ns: int) -> NetworkLook:
     if len(notes) > NOTES_MAX:
         notes[NOTES_MAX - 1 :] = [f"and {len(notes) - NOTES_MAX + 1} more notes"]
     malformed = replies.malformed + sources.malformed
-    return NetworkLook(at_ns, replies.nodes(), sources.found(), naming.result(), tuple(notes), malformed)
+    return NetworkLook(
+        at_ns, replies.nodes(), sources.found(), naming.result(), tuple(notes), malformed, replies.unheard
+    )
 
 
 @asynccontextmanager

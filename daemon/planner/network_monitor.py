@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from enum import StrEnum
 from typing import Any
@@ -22,8 +21,6 @@ from gloaming.shows.analysis.finding import FindingCode
 from gloaming.shows.rig.model import Controller
 
 LOOK_S = 60.0
-FRESH_S = 10.0
-"""A look that ended so short a time ago is the answer for the next person who asks."""
 TROUBLES: dict[StrEnum, TroubleCode] = {
     FindingCode.NODE_DIFFERS: TroubleCode.NODE_DIFFERS,
     FindingCode.NODE_MERGES: TroubleCode.NODE_MERGES,
@@ -47,7 +44,6 @@ class NetworkMonitor:
         self._situation, self._rig, self._telemetry, self._waits_for = situation, rig, telemetry, waits_for
         self._look_soon, self._looking = look_soon, False
         self._last = NOTHING
-        self._ended_s = float("-inf")
         self._nodes: dict[str, list[dict[str, Any]]] = {}
         self._troubles: list[Trouble] = []
         self._risen: set[int] = set()
@@ -62,7 +58,7 @@ class NetworkMonitor:
 
     def look_now(self) -> dict[str, Any]:
         """Begin a look, as a person asks for it. The answer of POST /api/network."""
-        if not self._looking and time.monotonic() - self._ended_s > FRESH_S:
+        if not self._looking:
             self._looking = True
             self._look_soon()
         return self.as_json()
@@ -74,7 +70,6 @@ class NetworkMonitor:
             self._last = await take_a_look(self._situation.site, self._rig.names.addresses, self._situation.now_ns())
         finally:
             self._looking = False
-        self._ended_s = time.monotonic()
         self.adopt()
         after = self._packets()
         risen = {one for one, packets in after.items() if packets > before.get(one, packets)}

@@ -75,6 +75,8 @@ class NetworkComparison:
         for address, of_one in names:
             for name in {_folded(name) for name in of_one}:
                 self._at_name[name].append(address)
+        self._polled = site.output.art_poll and not found.unheard
+        """Whether a node that gives no reply would have been heard."""
         self._sources: dict[int, list[E131Source]] = defaultdict(list)
         """The E1.31 sources of each universe. The boards of a site have one source name, and are left out."""
         for source in found.sources:
@@ -147,7 +149,7 @@ class NetworkComparison:
             text = f"controller {one.name} ({where(one.host, address)}) does not answer: {strings}"
             hint = "check its power, its cable and its address"
             yield Finding(FindingCode.CONTROLLER_SILENT, "warning", one.place, text, hint)
-        elif one.protocol == ProtocolName.ARTNET and self._site.output.art_poll and not self.nodes[one.name]:
+        elif one.protocol == ProtocolName.ARTNET and self._polled and not self.nodes[one.name]:
             if one.broadcast:
                 text = f"{one.name}: no Art-Net node has one of its port-addresses ({_written(_sent_as(one))})"
             elif address is None:

@@ -238,7 +238,8 @@ async def _asked(site: Site, names: HostNames) -> tuple[dict[str, bool], tuple[F
         answers, look = await asyncio.gather(asking, take_a_look(site, names.addresses, time.time_ns()))
     else:
         answers, look = await asking, NOTHING
-    return answers, NetworkComparison(site, names.addresses, look, answers).findings()
+    notes = (Finding(FindingCode.NETWORK_UNASKED, "fact", "network", note) for note in look.notes)
+    return answers, (*NetworkComparison(site, names.addresses, look, answers).findings(), *notes)
 
 
 def config_finding(config_error: ConfigError) -> Finding:

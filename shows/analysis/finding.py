@@ -55,6 +55,7 @@ class FindingCode(StrEnum):
     MADE_FOR_ANOTHER_RIG = "made-for-another-rig"
     MEMORY_FREE = "memory-free"
     MULTICAST_GROUPS = "multicast-groups"
+    NETWORK_UNASKED = "network-unasked"
     NEVER_OPENS = "never-opens"
     NODE_BY_E131 = "node-by-e131"
     NODE_DIFFERS = "node-differs"

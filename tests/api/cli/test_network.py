@@ -24,6 +24,7 @@ SOURCES = (E131Source("192.0.2.40", "desk", "c" * 32, (1, 2)),)
 NAMES = (MdnsName("left.local", "192.0.2.21", ("_http._tcp",)),)
 LOOK = NetworkLook(AT, NODES, SOURCES, NAMES, ("UDP port 6454 is taken",), 2)
 SHOWN = """\
+as of 2025-12-12 19:00:00
 controllers of rig.toml
   left answers: Art-Net to 192.0.2.21 (left.local)
     Art-Net: 16 ports, firmware 2.14, expects universes 1-16, receives no universe
@@ -71,9 +72,12 @@ def test_the_planner_is_asked_and_what_differs_is_the_exit_code(
     right = NetworkComparison(site, {}, NetworkLook(AT, (node(),), (), (), (), 0)).as_json()
     board.answer = lambda _: board.json(200, **{**right, "art_poll": False})
     assert main(call) == 0
-    first, *_, last = capfd.readouterr().out.splitlines()
+    _, first, *_, last = capfd.readouterr().out.splitlines()
     assert first == "Art-Net nodes were not asked: art_poll = false in [output] of site.toml"
     assert last == "nothing differs from rig.toml"
+    board.answer = lambda _: board.json(200, **{**right, "at": None})
+    assert main(call) == 2
+    assert "the planner: its look failed; gloaming journal says why" in capfd.readouterr().err
 
 
 def test_without_a_planner_the_command_asks_itself(

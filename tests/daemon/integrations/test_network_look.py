@@ -140,6 +140,7 @@ def test_another_program_that_has_the_port_gets_all_its_packets(quick_polls: Non
     shared, alone = (asyncio.run(asyncio.wait_for(script(shares), PATIENCE_S)) for shares in (True, False))
     assert [one.name for one in shared.nodes] == ["old"] and not alone.nodes
     for found in (shared, alone):
+        assert found.unheard
         assert found.notes[0].startswith("UDP port 6454 is not free at 127.0.0.1 (Address already in use): of the Art-")
 
 

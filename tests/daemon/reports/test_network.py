@@ -95,6 +95,8 @@ def test_a_controller_that_gives_no_reply_to_art_poll_is_another_finding_than_on
     assert hint and "set its protocol to Art-Net" in hint
     ((code, (_, text, _)),) = found(left, answers={"left": False}).items()
     assert code == FindingCode.CONTROLLER_SILENT and text.endswith("does not answer: ridge, eaves")
+    unheard = NetworkLook(AT, (), (), (), ("another program has the port",), 0, unheard=True)
+    assert NetworkComparison(left, {}, unheard, answers).findings() == ()
     off = site_of(tmp_path, TABLES, "[output]\nart_poll = false\n", EVENING, rig=LEFT)
     assert found(off, answers=answers) == {}
 
