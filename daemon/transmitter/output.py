@@ -275,19 +275,23 @@ class _Announcement:
     packets: tuple[tuple[str, bytes], ...] = ()
 
 
+def _sockets(setup: Setup) -> UdpSender:
+    """The sockets that a setup needs."""
+    hosts = [host for target in setup.targets for host in target.hosts]
+    unicast = next((host for host in hosts if host not in (IPV4, IPV6, BROADCAST)), None)
+    ipv6 = any(host == IPV6 or is_ipv6(host) for host in hosts)
+    artnet = any(target.protocol is ProtocolName.ARTNET for target in setup.targets)
+    broadcasts = BROADCAST in hosts or (artnet and setup.art_sync)
+    return UdpSender(setup.interface, unicast, ipv6, broadcasts, setup.ttl, setup.dscp, setup.loop, setup.wire)
+
+
 class Output:
     """The packets and sockets of a setup, after those of `before`. OSError if there is no such interface."""
 
     def __init__(self, setup: Setup, totals: Totals | None = None, before: Output | None = None) -> None:
         self.setup = setup
         self.mixer = FrameMixer({target.number: target.slots for target in setup.targets}, setup.unscaled, setup.cuts)
-        hosts = [host for target in setup.targets for host in target.hosts]
-        unicast = next((host for host in hosts if host not in (IPV4, IPV6, BROADCAST)), None)
-        ipv6 = any(host == IPV6 or is_ipv6(host) for host in hosts)
-        options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
-        artnet = [target for target in setup.targets if target.protocol is ProtocolName.ARTNET]
-        broadcasts = bool(artnet) and (setup.art_sync or BROADCAST in hosts)
-        self.sender = UdpSender(setup.interface, unicast, ipv6, broadcasts, *options)
+        self.sender = _sockets(setup)
         protocols = protocols_of(setup, self.sender.broadcast)
         made = [
             block

@@ -207,7 +207,7 @@ class UdpSender:
         """Whether to try again after an error of a socket that came `tries` times in a row."""
         if number == errno.EAGAIN:
             return self._room(sock)
-        if number in OWN_ERRORS:
+        if number in OWN_ERRORS or (number == errno.EACCES and sock.family == socket.AF_INET):  # ICMP has no EACCES
             return False
         if number == errno.EINTR or tries == 1:
             return True

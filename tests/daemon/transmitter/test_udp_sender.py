@@ -147,6 +147,8 @@ def test_a_host_that_is_a_broadcast_address_is_refused(there: Street, way: str) 
         assert [(one.address, number) for one, number in part.send(retry)] == [("192.0.2.255", errno.EACCES)]
         assert asked == [(sender.ipv4, errno.EACCES, tries) for tries in (1, 2, 3)]
         assert controller.recv(99) == b"one"
+        sender.new_frame()
+        assert not sender.retry(sender.ipv4, errno.EACCES, 1), "it is the error of this packet, not of an earlier one"
         sender.close()
 
 
