@@ -216,6 +216,13 @@ class PacketReader(Protocol):
     def read(self, datagrams: Datagrams) -> Packets:
         """The fields of datagrams. Nothing is refused: `kind` says what cannot be used."""
 
+    def numbering(self, packets: Packets) -> dict[bytes, Integers]:
+        """Steps of sequence numbers by source, if a source may number the packets of all its universes together.
+
+        How many steps there are from packet to packet of the source, and how many of them are 1; the same from packet
+        to packet of a universe. Copies and packets without a number are left out.
+        """
+
     def own_bytes(self, size: Integers) -> Integers:
         """The lengths of packets, by the number that each has at `SIZE_AT`."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -33,7 +34,7 @@ class SentSource:
     sequence: int
     at_ns: int
     priority: int
-    sequences: dict[int, int] = field(default_factory=dict)
+    sequences: dict[int, int]
     levels: Bytes | None = None
 
 
@@ -43,12 +44,14 @@ class Stream:
 
     `frame` is the frame of its last packet, `before` that of the packet before. `rank` is its turn in a frame.
     `offset_ns` is its usual time after the beginning of a frame. `at_ns` is the time of its last packet. `loose` means
-    that the last packet may belong to the frame before. `leader` is the source whose packets make the frames.
+    that the last packet may belong to the frame before. `leader` is the source whose packets make the frames. `shared`
+    has the last numbers (by start code) of sources that number the packets of all their universes together.
     """
 
     number: int
     row: int
     reader: PacketReader
+    shared: Mapping[bytes, dict[int, int]] = field(default_factory=dict)
     sources: dict[bytes, SentSource] = field(default_factory=dict)
     frame: int = -1
     before: int = -2
@@ -78,7 +81,9 @@ def take(
     if source is None:
         if options & TERMINATED:
             return DISCARD
-        source = stream.sources[key] = SentSource(key, sequence, at_ns, -1 if start_code else priority)
+        source = stream.sources[key] = SentSource(
+            key, sequence, at_ns, -1 if start_code else priority, stream.shared.get(key, {})
+        )
     else:
         before = source.sequences.get(start_code)
         ahead = 1 if before is None else reader.step(sequence, before)
@@ -93,7 +98,7 @@ def take(
             return DISCARD
         elif ahead < 0:
             counts.restarts += 1
-        else:
+        elif key not in stream.shared:
             lost = ahead - 1
         if lost and (of_all := reader.step(sequence, source.sequence)) > 0:  # start codes may share one sequence
             lost = min(lost, of_all - 1)

@@ -50,7 +50,9 @@ class Assembler:
     ) -> None:
         self._counts, self._pacer, self._steady = counts, pacer, clock_is_steady
         self._reader = reader = counts.reader
-        self._streams = {number: Stream(number, row, reader) for row, number in enumerate(universes)}
+        self._shared: dict[bytes, dict[int, int]] = {}
+        self._streams = {number: Stream(number, row, reader, self._shared) for row, number in enumerate(universes)}
+        self._share(rhythm)
         self._start_ns = reader.repeat_ns * 6 // 5  # how long the first frame waits for all universes
         self._loss_ns = reader.data_loss_ns
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
@@ -86,7 +88,7 @@ class Assembler:
     def add(self, universes: Sequence[int]) -> None:
         """Add new universes. Their rows come after the others."""
         for row, number in enumerate(universes, start=len(self._streams)):
-            self._streams[number] = Stream(number, row, self._reader)
+            self._streams[number] = Stream(number, row, self._reader, self._shared)
         self._silent.update(universes)
         self._known[list(universes)] = True
         self._row = np.concatenate([self._row, np.zeros((len(universes), SLOTS_MAX), np.uint8)])
@@ -95,6 +97,16 @@ class Assembler:
         """Continue with another rhythm; the one before was a guess."""
         self._period_ns, self._thins_anyhow = rhythm.period_ns, rhythm.thins
         self._pacer.adopt(rhythm.period_ns)
+        self._share(rhythm)
+
+    def _share(self, rhythm: Rhythm) -> None:
+        """Let all universes of a source share its numbers, if the source numbers all its packets together."""
+        self._counts.shared |= rhythm.shared
+        for key in rhythm.shared:
+            numbers = self._shared.setdefault(key, {})
+            for stream in self._streams.values():
+                if key in stream.sources:
+                    stream.sources[key].sequences = numbers
 
     def take(self, packets: Packets) -> None:
         """Take packets. Their data are copied, so their buffer can be used again."""

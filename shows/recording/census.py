@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection
 from fractions import Fraction
 
@@ -47,7 +48,9 @@ class Census:
         self._syncs, self._last_sync = Synchronizations(reader), dict[int, int]()
         self._first_ns = self._before_ns = 0
         self._intervals: dict[tuple[bytes, int], list[int]] = {}
-        self._samples = self._uneven = 0
+        self._samples = 0
+        self._uneven: Counter[bytes] = Counter()  # by source
+        self._numbering: dict[bytes, Integers] = {}  # by source: the sums of `PacketReader.numbering`
         self._firsts: dict[tuple[bytes, int], int] = {}
         self._steps: dict[bytes, int] = {}
         self._sync_intervals: dict[int, list[int]] = {}  # by address
@@ -81,6 +84,8 @@ class Census:
             self._measure(packets, numbers)
         if self._samples > SAMPLES_MAX:
             return
+        for source, seen in self._reader.numbering(packets).items():
+            self._numbering[source] = self._numbering.get(source, 0) + seen
         sync = packets.kind == PacketKind.SYNC
         of_sync = (packets.at_ns, packets.synchronization, packets.sequence)
         for at_ns, address, sequence in zip(*(one[sync].tolist() for one in of_sync), strict=True):
@@ -152,8 +157,9 @@ class Census:
         default_ns = int(SECOND_NS / fps) if fps else PERIOD_NS
         seen = np.array(of_syncs, np.int64) if synchronized else intervals
         period_ns = find_period(seen) or default_ns
-        thins = self._uneven > 0.005 * self._samples
-        return Rhythm(period_ns, None if synchronized else self._lead(), frozenset(self._early), thins)
+        shared = frozenset(source for source, seen in self._numbering.items() if _numbered_together(*seen.tolist()))
+        thins = sum(self._uneven[source] for source in self._uneven.keys() - shared) > 0.005 * self._samples
+        return Rhythm(period_ns, None if synchronized else self._lead(), frozenset(self._early), thins, shared)
 
     def _step(self, source: bytes, universe: int, count: int) -> None:
         """Note whether a universe is as far as the one before it.
@@ -162,7 +168,8 @@ class Census:
         """
         before = self._steps.get(source, 0)
         step = count - self._firsts.setdefault((source, universe), count - before)
-        self._uneven += abs(step - before) > 1
+        if abs(step - before) > 1:
+            self._uneven[source] += 1
         self._steps[source] = step
 
     def _lead(self) -> int | None:
@@ -172,6 +179,11 @@ class Census:
             return None
         *_, second, longest = sorted((0.0, *rests.values()))
         return max(rests, key=lambda universe: rests[universe]) if longest > 2 * second else min(rests)
+
+
+def _numbered_together(steps: int, ones: int, own_steps: int, own_ones: int) -> bool:
+    """Whether numbers go up by one from packet to packet of a source, but not from packet to packet of a universe."""
+    return own_steps > BUSY and ones > 0.8 * steps and own_ones < 0.05 * own_steps
 
 
 def _quantile(ordered: list[int], part: float) -> float:

@@ -33,6 +33,7 @@ class SourceCounts:
     synchronizations_lost: int = 0
     repeated: int = 0
     out_of_order: int = 0
+    shared: set[bytes] = field(default_factory=set)  # sources that number all their packets together
     restarts: int = 0  # a source began its sequence numbers anew
     late: Counter[int] = field(default_factory=Counter)  # after the frame they belong to
     preview: int = 0
@@ -89,6 +90,8 @@ class SourceCounts:
         if self.late:
             yield f"packets that came late, and were put into their frame: {_by_universe(self.late)}"
         yield from self._late_beginnings()
+        for source in sorted(self.shared & self.names.keys()):
+            yield f"{self.names[source]} numbers the packets of all its universes together: lost ones are not counted"
         if self.restarts:
             yield f"a source began its sequence numbers anew {self.restarts} times"
         if self.synchronizations or self.synchronizations_lost:

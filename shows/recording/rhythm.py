@@ -31,13 +31,15 @@ class Rhythm:
     """The rhythm of a stream.
 
     `period_ns` is the time from frame to frame. `lead` is the universe that begins a frame, if known. `expected` are
-    the universes of a whole frame. `thins`: unchanged data are left out (E1.31 6.6.2).
+    the universes of a whole frame. `thins`: unchanged data are left out (E1.31 6.6.2). `shared`: the sources whose
+    universes share their sequence numbers.
     """
 
     period_ns: int
     lead: int | None
     expected: frozenset[int]
     thins: bool = False
+    shared: frozenset[bytes] = frozenset()
 
 
 class Pacer:

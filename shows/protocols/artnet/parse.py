@@ -125,6 +125,20 @@ class ArtNetReader:
             np.where(kind == PacketKind.DATA, slots, 0),
         )
 
+    def numbering(self, packets: Packets) -> dict[bytes, Integers]:
+        """As `PacketReader`."""
+        found = {}
+        numbered = packets.levelled() & (packets.sequence != self.no_number)
+        for number in np.unique(packets.source[numbered]).tolist():
+            these = numbered & (packets.source == number)
+            sequence, universe = packets.sequence[these], packets.universe[these]
+            steps = np.diff(sequence) % 255
+            order = np.argsort(universe, kind="stable")
+            own = (np.diff(sequence[order]) % 255)[np.diff(universe[order]) == 0]
+            sums = [(steps > 0).sum(), (steps == 1).sum(), (own > 0).sum(), (own == 1).sum()]
+            found[packets.sources[number]] = np.array(sums, np.int64)
+        return found
+
     def own_bytes(self, size: Integers) -> Integers:
         """As `PacketReader`: by the number of slots."""
         return HEAD_BYTES + size

@@ -210,6 +210,10 @@ class E131Reader:
         """As `PacketReader`."""
         return read(datagrams, self.preview)
 
+    def numbering(self, packets: Packets) -> dict[bytes, Integers]:
+        """Nothing: each universe has its own numbers (6.7.2)."""
+        return {}
+
     def own_bytes(self, size: Integers) -> Integers:
         """As `PacketReader`: by the length of the root layer (5.4)."""
         return SIZE_AT + (size & 0x0FFF)

@@ -69,6 +69,31 @@ def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: i
     assert np.array_equal(frames, LEVELS) and outcome.counts.repeated == 900
 
 
+def numbered_together(events: list[ArtEvent]) -> list[ArtEvent]:
+    """The events, numbered one after another whatever their universe."""
+    return [
+        one._replace(payload=one.payload[:12] + bytes([numbered(count)]) + one.payload[13:])
+        for count, one in enumerate(events)
+    ]
+
+
+@pytest.mark.parametrize(("universes", "copied"), [(2, False), (8, False), (8, True), (250, False)])
+def test_a_source_may_number_the_packets_of_all_its_universes_together(
+    tmp_path: Path, universes: int, copied: bool
+) -> None:
+    levels = np.random.default_rng(11).integers(1, 256, (60, universes), np.uint8)
+    events = [one for place, one in enumerate(numbered_together(art_stream(levels))) if place != 333]
+    copies = [one._replace(at_ns=one.at_ns + 3_000) for one in events if copied]
+    frames, outcome = art_recorded(tmp_path, events + copies)
+    if levels.size > 333:
+        number, universe = divmod(333, universes)
+        levels[number, universe] = levels[number - 1, universe]
+    assert np.array_equal(frames, levels) and outcome.info.fps == 40
+    assert outcome.counts.lost_in_all == 0 and outcome.counts.repeated == len(copies)
+    shared = f"{QUAY} numbers the packets of all its universes together: lost ones are not counted"
+    assert shared in lines(outcome).splitlines()
+
+
 def left_out(levels: Frames, sequences: bool) -> list[ArtEvent]:
     """A source that leaves unchanged data out, and repeats them after 4 s."""
     events, last, count = [], dict[int, int](), dict[int, int]()
