@@ -36,6 +36,8 @@ class Kind(StrEnum):
 
 
 WEEK_MINUTES, DAY_MINUTES = 7 * 24 * 60, 24 * 60
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+"""The days that an end may be, in the order of `date.weekday`."""
 RIG_CHECK_MINUTES = 10
 OUT_OF_SERVICE_DAYS = 400
 """The longest time out of service: more than a year, so that a part stays dark until the next season."""

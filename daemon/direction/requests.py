@@ -11,7 +11,7 @@ from gloaming.daemon.direction.areas import decide_areas
 from gloaming.daemon.direction.called_pieces import zones_of
 from gloaming.daemon.direction.decide import called_at, instant, segment_at
 from gloaming.daemon.direction.occurrences import dark_window_at, rundown_piece
-from gloaming.daemon.direction.overrides import DAY_MINUTES, PAUSES, TERMS, WEEK_MINUTES, Kind, Override
+from gloaming.daemon.direction.overrides import DAY_MINUTES, PAUSES, TERMS, WEEK_MINUTES, WEEKDAYS, Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
@@ -32,8 +32,6 @@ WAITING_MAX = 10
 """The most called pieces that wait for one part of the rig."""
 PAUSES_NS = 60 * MINUTE_NS
 """How long pauses may lengthen the time until a called piece ends. Nobody expects it hours later."""
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-"""The days that an end may be, in the order of `date.weekday`."""
 NOON = time(12)
 """A day without a time ends then: the night before it is over."""
 

@@ -7,15 +7,17 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.planner.health import BLACK
-from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.shows.time_units import SECOND_NS
+
+if TYPE_CHECKING:  # `gloaming now` imports this module, and needs no planner
+    from gloaming.daemon.planner.transmitter_client import TransmitterClient
 
 CONFIRM_S = 1.8
 """How long an answer waits: long enough for the usual fade of a second and a sound device's buffer."""

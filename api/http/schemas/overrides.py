@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import AfterValidator, Field, TypeAdapter, create_model
 
 from gloaming.api.http.schemas.base import Expected, RequestModel, absent, checked, with_offset
-from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
-from gloaming.daemon.direction.requests import WEEKDAYS
+from gloaming.daemon.direction.overrides import ASKED, TERMS, WEEKDAYS, Kind
 
 CLOCK = r"([01][0-9]|2[0-3]):[0-5][0-9]"
 NAMED = ("tonight", *WEEKDAYS)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -138,3 +140,15 @@ def test_a_command_names_the_boards_on_whose_wire_it_is_not(
     board.answer = lambda _: board.json(201, **taken, on_the_wire=here is not False, wire="black", **boards)
     assert main(["pause", "15", "--url", board.url, "--token-file", str(token)]) == 0
     assert capfd.readouterr().out.splitlines() == lines
+
+
+def test_the_commands_of_an_evening_load_nothing_that_only_the_planner_needs(daemon: Daemon) -> None:
+    """A small board would take seconds to load it, for a person who waits for the dark."""
+    code = (
+        "import sys; from gloaming.api.cli.main import main; main(sys.argv[1:]); print(*sys.modules, file=sys.stderr)"
+    )
+    for call in ("now", "pause 15", "resume"):
+        words = [sys.executable, "-c", code, *call.split(), str(daemon.site)]
+        done = subprocess.run(words, capture_output=True, text=True, check=True)
+        loaded = {name.partition(".")[0] for name in done.stderr.split()}
+        assert not loaded & {"apscheduler", "astral", "fastapi", "numpy", "zstandard"}, call
