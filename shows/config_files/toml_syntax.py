@@ -13,6 +13,7 @@ _EXAMPLES = 'as key = "text", key = 12, or [table]'
 _HINTS: tuple[tuple[str, str, str], ...] = (
     # a pattern of the line without its quoted text; the problem; the hint
     (rf"[{_CURLY}]", "the quotes are curly", 'write straight quotes, as "text"'),
+    (r"^\s*(?:universes|port_addresses)\s*=\s*\[?\s*\d", "a range needs quotes", 'as "1-24" or "0:0:0-0:0:7"'),
     (r"=\s*\d{1,2}:\d\d", "a time needs quotes", 'as "22:30"'),
     (r"=\s*\d{2,4}-\d\d", "a date needs quotes", 'as "12-24" or "11-27..01-06"'),
     (r"=\s*[+-]?\d+,\d", "a decimal comma", "write a point, as 54.486"),

@@ -57,8 +57,8 @@ def read_port_addresses(text: object) -> tuple[int, ...]:
     numbers: list[int] = []
     parts = [str(part) for part in text] if isinstance(text, list) else str(text).split(",")
     for part in parts:
-        first, _, last = (one.strip() for one in part.partition("-"))
-        begin, end = port_address(first), port_address(last or first)
+        first, to, last = (one.strip() for one in part.partition("-"))
+        begin, end = port_address(first), port_address(last if to else first)
         if isinstance(text, bool) or begin is None or end is None:
             raise WrongValueError(f"{part.strip()!r} is not a port-address of Art-Net", hint)
         if end < begin:

@@ -439,7 +439,9 @@ RIG_CASES: tuple[Case, ...] = (
     Case(HOST, 'host = "left_1.lan"', "controller[0].host", '"left.lan"'),
     Case(HOST, 'host = "left.lan:5568"', "controller[0].host", '"left.lan"'),
     Case(HOST, 'ip = "192.0.2.21"', "controller[0].ip", "there is no such key"),
-    Case(UNIVERSES, "universes = 1-4", "controller[0].universes", ""),
+    Case(UNIVERSES, "universes = 1-4", "controller[0].universes", "a range needs quotes"),
+    Case(UNIVERSES, "universes = 10-24", "controller[0].universes", "a range needs quotes"),
+    Case(UNIVERSES, "universes = [1-4, 8]", "controller[0].universes", '"1-24"'),
     Case(UNIVERSES, 'universes = "1 to 4"', "controller[0].universes", '"1-24"'),
     Case(UNIVERSES, 'universes = "1..4"', "controller[0].universes", '"1-24"'),
     Case(

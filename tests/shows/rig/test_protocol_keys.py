@@ -92,9 +92,18 @@ def test_a_port_address_may_be_used_at_several_addresses(tmp_path: Path) -> None
                 ('"0:0:15-0:0:16"', "'0:0:15-0:0:16'"),
                 ('"128:0:0"', "'128:0:0'"),
                 ('"0.0.1"', "'0.0.1'"),
+                ('"0:0:1-"', "'0:0:1-'"),
                 ('"net 0, sub-net 0, universe 0"', "'net 0'"),
                 ("true", "'True'"),
             ]
+        ),
+        *(
+            (
+                controller("left", "1-2", *ARTNET, f"port_addresses = {written}"),
+                "rig.toml:6: controller[0].port_addresses: this is not TOML: a range needs quotes: port_addresses = "
+                f'{written} (column 19, character \':\'); as "1-24" or "0:0:0-0:0:7"',
+            )
+            for written in ("0:0:0-0:0:1", "0:15:0", "0:0:1")
         ),
         (
             controller("left", "1-2", *ARTNET, 'port_addresses = "0:1:0-1"'),
