@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
+from hashlib import sha256
 from typing import Any
 
 from gloaming.daemon.direction.overrides import Override
@@ -18,9 +19,20 @@ def is_shared(id: int) -> bool:
     return id >> MARK_BITS > 0
 
 
-def first_with_number_of(id: int) -> int:
-    """The first id with the number of an id that several boards know, whatever its mark. Another id as it is."""
-    return id >> MARK_BITS << MARK_BITS if is_shared(id) else id
+def number_of(id: int) -> int:
+    """The number of an id, without the mark of a board: overrides that come later have higher ones."""
+    return id >> MARK_BITS if is_shared(id) else id
+
+
+def mark_of(text: str) -> int:
+    """A mark: some bits of the hash of a text."""
+    return int.from_bytes(sha256(text.encode()).digest()[:4], "big") >> 32 - MARK_BITS
+
+
+def for_boards(override: Override, board: str) -> Override:
+    """An override from before the site had boards, as a board shares it. A copied state gives it the same id."""
+    mark = mark_of(f"{override.kind} {override.at_ns}")
+    return replace(override, id=override.id << MARK_BITS | mark, author=board, changed_by=board)
 
 
 def fact_of(override: Override) -> dict[str, Any]:

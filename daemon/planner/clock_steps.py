@@ -15,7 +15,7 @@ from gloaming.daemon.direction import rules_in_force as holding
 from gloaming.daemon.direction.occurrences import neighbours_windows
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.rules_in_force import HeldRule
-from gloaming.daemon.direction.shared_fact import first_with_number_of
+from gloaming.daemon.direction.shared_fact import number_of
 from gloaming.daemon.planner.clock import STEP_NS
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.store import Store
@@ -30,7 +30,7 @@ SLACK_NS = SECOND_NS
 class BootClocks(NamedTuple):
     """The clocks of one boot.
 
-    Its overrides have the id `first` or higher ones. `apart_ns` is how far the wall clock is ahead of the monotonic
+    The numbers of its overrides are `first` or higher. `apart_ns` is how far the wall clock is ahead of the monotonic
     clock. `trusted` says whether windows that begin by this clock are held. `held` are the windows that are.
     """
 
@@ -64,7 +64,7 @@ class ClockSteps:
         apart_ns = now.utc_ns - now.monotonic_ns
         before = self.clocks if self.clocks.boot == boot else _read(store.fact(FACT))
         if before is None or before.boot != boot:
-            self._keep(BootClocks(boot, first_with_number_of(store.next_id()), apart_ns, trust.windows_hold, ()))
+            self._keep(BootClocks(boot, number_of(store.next_id()), apart_ns, trust.windows_hold, ()))
             return
         step_ns, moved, held = apart_ns - before.apart_ns, [], before.held
         if abs(step_ns) < STEP_NS:
@@ -98,7 +98,7 @@ def _after_step(one: Override, now_ns: int, step_ns: int, before: BootClocks, si
 
     An end that is still to come was asked for here, while this clock was ahead.
     """
-    if one.id >= before.first and (not site.boards or one.author in ("", site.board_name)):
+    if number_of(one.id) >= number_of(before.first) and (not site.boards or one.author in ("", site.board_name)):
         return after_step(one, now_ns, step_ns, begins_too=bool(site.boards))
     if site.boards and one.ended_ns is not None and now_ns < one.ended_ns <= now_ns - step_ns:
         return replace(one, ended_ns=one.ended_ns + step_ns)

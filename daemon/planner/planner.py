@@ -435,6 +435,7 @@ class Planner:
         self._monitor.adopt(site)
         self._outside.adopt()
         self._boards.adopt()
+        self._sharing.adopt()
         await self._commands.follow_rig()
         await self._rig.look_up()
 

@@ -111,6 +111,11 @@ class SharedFacts:
         text = f"a board shares more than {STANDING_MAX} of a kind, or all together {FACTS_MAX}: not all are acted on"
         return ahead + newer + ([Trouble(TroubleCode.SHARING_FLOOD, "shared facts", text)] if self._full else [])
 
+    def adopt(self) -> None:
+        """The site names this board now, perhaps: then what was asked for before is shared too."""
+        if self._boards.sharing == CONNECTED:
+            self._publish_missing()
+
     def clear(self) -> None:
         """Clear facts from the broker that are long over on all boards."""
         if self._boards.sharing == CONNECTED and self._situation.trust.trusted:
@@ -141,6 +146,9 @@ class SharedFacts:
         """After a connection: publish what the broker does not have."""
         self._on_broker, self._retained = self._retained, {}
         self._newer = {id: newer for id, newer in self._newer.items() if id in self._on_broker}
+        self._publish_missing()
+
+    def _publish_missing(self) -> None:
         self._due.update(one.id for one in self._known() if self._is_missing(one))
         self._publish_later(self._own_moment_s())
 

@@ -37,12 +37,12 @@ class Situation:
         self.store, self.clock, self._clock_was_set = store, clock, clock_was_set
         self.damaged = DamagedFiles(store)
         self.site = self.damaged.on(site, clock.now_ns())
-        store.board = site.board_name
         self.trust = ClockTrust(store, clock, site.clock.trust, sets=site.clock.set)
         self.steps = ClockSteps(store, self.trust)
         self.overrides: tuple[Override, ...] = ()
         self._stored: tuple[Override, ...] = ()
         self._leaving: tuple[Override, str] | None = None
+        self._be_the_board()
         self._move_with_the_clock()
 
     @property
@@ -161,8 +161,18 @@ class Situation:
     def adopt(self, site: Site) -> None:
         """Use another site from now on."""
         self.site = self.damaged.on(site, self.now_ns())
-        self.store.board = site.board_name
+        self._be_the_board()
         self.read_overrides()
+
+    def _be_the_board(self) -> None:
+        """Store under the name of this board. What was asked for before the site had boards is shared from now on."""
+        self.store.board = self.site.board_name
+        if self.site.board is None:  # a board that the site does not name yet
+            return
+        ids = self.store.share_earlier()
+        if self._leaving and self._leaving[0].id in ids:
+            skip, piece = self._leaving
+            self._leaving = replace(skip, id=ids[skip.id]), piece
 
     # the clock
 

@@ -13,12 +13,11 @@ import time
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import closing, nullcontext
 from dataclasses import replace
-from hashlib import sha256
 from pathlib import Path
 from typing import Protocol
 
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.shared_fact import MARK_BITS
+from gloaming.daemon.direction.shared_fact import MARK_BITS, for_boards, mark_of, number_of
 from gloaming.daemon.direction.states import ROUTINE, STATES
 from gloaming.daemon.planner.state_file import (
     LINE,
@@ -224,13 +223,20 @@ class Store:
     def next_id(self) -> int:
         """The id of the next override; never one that was used before, on another board neither."""
         highest = self._numbers["override"]
-        return ((highest >> MARK_BITS) + 1) << MARK_BITS | self._mark if self.board else highest + 1
+        if not self.board:
+            return highest + 1
+        return number_of(highest) + 1 << MARK_BITS | mark_of(self.fact("cid") or "")
 
-    @property
-    def _mark(self) -> int:
-        """The mark of this board in ids: some bits of the hash of its CID."""
-        digest = sha256((self.fact("cid") or "").encode()).digest()
-        return int.from_bytes(digest[:4], "big") >> 32 - MARK_BITS
+    def share_earlier(self) -> dict[int, int]:
+        """Give what was asked for before the site had boards ids that several boards know. Returns the ids by the old.
+
+        Of a check without its pattern, which an older version has stored, other boards could make nothing.
+        """
+        earlier = overrides_in(self._db, f"kind IN {KINDS} AND id < ?", 1 << MARK_BITS)
+        shared = {one.id: for_boards(one, self.board) for one in earlier if not (one.check and not one.check.pattern)}
+        if shared:
+            self._put(shared.values(), *(("DELETE FROM override WHERE id = ?", (id,)) for id in shared))
+        return {old: one.id for old, one in shared.items()}
 
     def add(self, override: Override, ends: Iterable[Override] = ()) -> None:
         """Store an override under its id, and the end of those that it ends, in one transaction."""

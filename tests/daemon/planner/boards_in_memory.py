@@ -25,6 +25,7 @@ from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.site.load import Site as LoadedSite
 from gloaming.daemon.site.load import load_site
 from tests.api.house import instant, write_site
 
@@ -147,14 +148,27 @@ class Board:
         self.memory = MemoryBoards(name, broker)
         self._begin()
 
-    def _begin(self) -> None:
+    def _load(self) -> LoadedSite:
         with pytest.MonkeyPatch.context() as patch:
             patch.setenv("GLOAMING_BOARD", self.name)
-            site = load_site(self._site)
+            return load_site(self._site)
+
+    def adopt(self, site: Path) -> None:
+        """Another site is copied to it, while its planner runs."""
+        self._site = site
+        self.situation.adopt(self._load())
+        self.sharing.adopt()
+
+    def restart(self, site: Path) -> None:
+        """Another site is copied to it, while its planner does not run."""
+        self._site = site
+        self.kill()
+
+    def _begin(self) -> None:
         clock = Clock(1, lambda: self._at[0] + self.ahead_ns, lambda: self._at[0])
         self.store = Store(self.folder, self._at[0])
         self.store.set_fact("cid", self.name)
-        self.situation = Situation(site, self.store, clock, lambda: None)
+        self.situation = Situation(self._load(), self.store, clock, lambda: None)
         self.sender, self.jobs = MemorySender(), MemoryJobs()
         self.rig = RigMonitor(self.situation, self.folder, lambda: None, {})
         self.sharing = SharedFacts(
@@ -192,10 +206,11 @@ class Site:
 
     def __init__(self, folder: Path, at: str = "2026-12-12T18:00", chance: Random | None = None) -> None:
         self.at, self.broker, self.chance = [instant(at)], Broker(), chance or Random(1)
-        site = write_site(folder / "site")
-        with (site / "site.toml").open("a") as file:
+        self.path, self.alone = write_site(folder / "site"), write_site(folder / "alone")
+        """Its folder, and what it was before it had boards."""
+        with (self.path / "site.toml").open("a") as file:
             file.write(TABLES)
-        self.boards = {name: Board(name, folder, self.broker, self.at, site) for name in NAMES}
+        self.boards = {name: Board(name, folder, self.broker, self.at, self.path) for name in NAMES}
 
     def __getitem__(self, name: str) -> Board:
         return self.boards[name]

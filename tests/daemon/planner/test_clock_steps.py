@@ -121,3 +121,20 @@ def test_a_site_that_has_no_boards_any_more_moves_all_that_it_was_asked_for(venu
     board.after_step()
     (found,) = board.overrides
     assert (found.at_ns, found.until_ns) == (asked.at_ns - HOUR, asked.until_ns - HOUR)
+
+
+def test_what_an_earlier_boot_was_asked_for_does_not_move_although_the_site_has_boards_since(
+    venue: Venue, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    venue.passes(123)
+    whole, clock, store = replace(venue.site, board_name="east"), venue.clocks["east"], venue.boards["east"].store
+    for boot, request in (("a boot", {"kind": "dim", "level": 0.5}), ("the next boot", {"kind": "pause"})):
+        monkeypatch.setattr("gloaming.daemon.planner.clock_trust.boot_id", lambda boot=boot: boot)
+        board = venue.boards["east"] = Situation(replace(whole, boards=(), board_name=""), store, clock, lambda: None)
+        venue.ask("east", **request)
+    earlier, asked = board.overrides
+    board.adopt(whole)
+    clock.wall_ns -= HOUR
+    board.after_step()
+    assert all(one.id > 1 << 28 for one in board.overrides)
+    assert {one.kind: one.at_ns for one in board.overrides} == {"dim": earlier.at_ns, "pause": asked.at_ns - HOUR}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import shutil
 from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
 from random import Random
@@ -14,6 +15,7 @@ import pytest
 from gloaming.daemon.direction.merged import merged
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.requests import Refusal
+from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.shared_fact import fact_of, payload_of
 from gloaming.daemon.planner import sharing
 from gloaming.daemon.planner.confirmation import Sent
@@ -110,6 +112,80 @@ async def test_a_board_without_contact_is_named_and_gets_it_when_it_is_back(site
     await site.connect("west")
     assert known(site, "west") == known(site, "east")
     assert site["east"].sharing.confirmations.asked("west")[0]["on_the_wire"] is True
+
+
+def test_what_was_asked_for_before_the_site_had_boards_holds_on_all(site: Site) -> None:
+    """Also what is over: it still shifts what is played tonight."""
+    quay, east = site["quay"], site["east"]
+    quay.restart(site.alone)
+    quay.ask({"kind": "skip"})
+    site.later(60)
+    quay.ask({"kind": "dim", "level": 0.4})
+    asked = quay.ask({"kind": "pause"})
+    assert [one.id for one in quay.known] == [1, 2, 3]
+    site.later(60)
+    quay.adopt(site.path)
+    mute = quay.ask({"kind": "mute"})
+
+    async def later() -> None:
+        await site.connect()
+        assert known(site, "quay") == known(site, "east") == known(site, "west")
+        assert [one.kind for one in east.known] == ["skip", "dim", "pause", "mute"]
+        assert {one.author for one in east.known} == {"quay"}
+        pause = east.known[2]
+        assert (pause.at_ns, pause.until_ns, pause.who) == (asked.at_ns, asked.until_ns, "Ada")
+        assert [one.situation.decision(site.at[0]).state for one in site.boards.values()] == [State.PAUSED] * 3
+        assert "pause until 18:16 (asked at quay)" in east.journal
+        east.situation.end(pause.id, site.at[0], "Huw")
+        await site.settle()
+        assert [one.kind for one in quay.situation.standing(site.at[0])] == ["dim", "mute"]
+
+    asyncio.run(later())
+    quay.kill()
+    assert [fact_of(one) for one in quay.known] == known(site, "east")
+    assert len({one.id for one in quay.known}) == 4 and max(one.id for one in quay.known) == mute.id
+
+
+def test_a_skip_of_before_counts_once_where_a_board_began_as_a_copy_of_another(site: Site) -> None:
+    """Its state was restored on the second machine. Each board has its own CID."""
+    quay, east = site["quay"], site["east"]
+    quay.restart(site.alone)
+    quay.ask({"kind": "skip"})
+    assert quay.store.wait()
+    east.store.close()
+    shutil.rmtree(east.folder)
+    shutil.copytree(quay.folder, east.folder)
+    east.restart(site.path)
+    quay.restart(site.path)
+
+    async def later() -> None:
+        await site.connect()
+        assert known(site, "quay") == known(site, "east") == known(site, "west")
+        assert [one.kind for one in site["west"].known] == ["skip"]
+
+    asyncio.run(later())
+
+
+def test_a_board_that_the_site_does_not_name_yet_keeps_what_it_was_asked_for_until_then(site: Site) -> None:
+    """Somebody writes the tables first, and the name of the board afterwards."""
+    quay, east = site["quay"], site["east"]
+    quay.restart(site.alone)
+    quay.ask({"kind": "pause"})
+    quay.name = "raspberrypi"
+    quay.adopt(site.path)
+
+    async def later() -> None:
+        await site.connect()
+        quay.ask({"kind": "mute"})
+        await site.settle()
+        assert [one.kind for one in quay.known] == ["pause", "mute"] and [one.kind for one in east.known] == ["mute"]
+        quay.name = "quay"
+        quay.adopt(site.path)
+        await site.settle()
+        assert [one.author for one in quay.known] == ["quay", "raspberrypi"]
+        assert known(site, "east") == known(site, "quay")
+
+    asyncio.run(later())
 
 
 @pytest.mark.parametrize("seed", range(cases(12)))
