@@ -22,12 +22,14 @@ API_MAY_IMPORT = {
     "health": "what a trouble is",
     "outside": "what a token is for; its error",
     "repairs": "its error",
+    "push_state": "what a push is, and its states; its errors",
     "piece_files": "what an upload is to be",
     "uploads": "its errors",
     "messages": "`gloaming sound` speaks to a transmitter of its own",
     "site_files": "its errors",
-    "site_push": "what a push is, and its states; its errors",
+    "site_push": "what takes a push",
     "store": "the protocol of the devices",
+    "stored_rows": "the wiring sheet has the repairs of another process",
     "workers": "a long document is made in a process of its own",
 }
 
