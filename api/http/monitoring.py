@@ -15,6 +15,7 @@ from gloaming.api.http.html_document import HTMLDocument
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import Day, Expected
 from gloaming.api.http.schemas.boards import BoardsListed
+from gloaming.api.http.schemas.outside import HoldsListed, TriggersListed
 from gloaming.api.http.schemas.requests import TimeRequest
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.planner.planner import Planner
@@ -77,14 +78,14 @@ def add_monitoring(
         return states.Health.model_validate(found)
 
     @app.get("/api/triggers")
-    async def triggers(_: AnyDevice) -> states.TriggersListed:
+    async def triggers(_: AnyDevice) -> TriggersListed:
         """The triggers: what each calls, its last call, and what since noon was called and refused."""
-        return states.TriggersListed.model_validate({"triggers": planner.outside.triggers.as_json()})
+        return TriggersListed.model_validate({"triggers": planner.outside.triggers.as_json()})
 
     @app.get("/api/holds")
-    async def holds(_: AnyDevice) -> states.HoldsListed:
+    async def holds(_: AnyDevice) -> HoldsListed:
         """The holds: the last reading of each, whether it keeps the light off or low, and why."""
-        return states.HoldsListed.model_validate({"holds": planner.outside.holds.as_json()})
+        return HoldsListed.model_validate({"holds": planner.outside.holds.as_json()})
 
     @app.get("/api/boards")
     async def boards(_: AnyDevice) -> BoardsListed:

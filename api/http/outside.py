@@ -9,7 +9,8 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency, token_of
 from gloaming.api.http.middleware import Buckets, RequestLimits
-from gloaming.api.http.schemas import answers
+from gloaming.api.http.schemas.answers import OverrideTaken
+from gloaming.api.http.schemas.outside import ReadingHeard, TokenMade
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.outside import TableKind
 from gloaming.daemon.planner.planner import Planner
@@ -50,24 +51,24 @@ def outside_router(
     async def hold(name: str, request: Request) -> None:
         await let_in(TableKind.HOLD, name, request)
 
-    def new_token(kind: TableKind, name: str, device: AuthenticatedDevice) -> answers.TokenMade:
+    def new_token(kind: TableKind, name: str, device: AuthenticatedDevice) -> TokenMade:
         token = outside.new_token(kind, name)
         planner.note("device", f"a new token for the {kind} {name}", device.name)
-        return answers.TokenMade(token=token, url=f"{addresses()[0]}/api/{kind}s/{name}")
+        return TokenMade(token=token, url=f"{addresses()[0]}/api/{kind}s/{name}")
 
     @router.post(
         "/api/triggers/{name}", status_code=201, response_model_exclude_unset=True, dependencies=[Depends(trigger)]
     )
-    async def pull(name: str) -> answers.OverrideTaken:
+    async def pull(name: str) -> OverrideTaken:
         """An event of a trigger: it calls its piece or show, or is refused with the reason. It needs the token of this
         trigger, or that of an operator."""
         pulled = await outside.triggers.pulled(name, "http", planner.now_ns())
         if pulled.refused is not None:
             raise Refusal(pulled.refused)
-        return answers.OverrideTaken.model_validate(pulled.override)
+        return OverrideTaken.model_validate(pulled.override)
 
     @router.post("/api/holds/{name}", dependencies=[Depends(hold)], openapi_extra={"requestBody": READING})
-    async def hear(name: str, request: Request) -> answers.ReadingHeard:
+    async def hear(name: str, request: Request) -> ReadingHeard:
         """A reading of a hold. It needs the token of this hold, or that of an operator. Of several boards, the one that
         its table names takes it."""
         if problem := outside.taken_elsewhere(name):
@@ -75,15 +76,15 @@ def outside_router(
         problem = outside.holds.heard(name, await request.body(), planner.now_ns())
         if problem is not None:
             raise HTTPException(422, problem)
-        return answers.ReadingHeard(name=name)
+        return ReadingHeard(name=name)
 
     @router.post("/api/triggers/{name}/token", status_code=201)
-    async def trigger_token(name: str, device: Owner) -> answers.TokenMade:
+    async def trigger_token(name: str, device: Owner) -> TokenMade:
         """Make a new token for a trigger. The one before ends."""
         return new_token(TableKind.TRIGGER, name, device)
 
     @router.post("/api/holds/{name}/token", status_code=201)
-    async def hold_token(name: str, device: Owner) -> answers.TokenMade:
+    async def hold_token(name: str, device: Owner) -> TokenMade:
         """Make a new token for a hold. The one before ends."""
         return new_token(TableKind.HOLD, name, device)
 

@@ -8,10 +8,11 @@ from fastapi import APIRouter, Depends, HTTPException
 
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
-from gloaming.api.http.schemas import answers, states
+from gloaming.api.http.schemas import answers
 from gloaming.api.http.schemas.base import Expected
 from gloaming.api.http.schemas.network import NetworkFound
 from gloaming.api.http.schemas.requests import AnyRigCheckRequest, MarkRequest
+from gloaming.api.http.schemas.rig import RepairListed, RepairsListed, RigListed
 from gloaming.daemon.planner.planner import Planner
 from gloaming.shows.config_files.errors import InputError
 
@@ -23,9 +24,9 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
     router = APIRouter(tags=["rig"])
 
     @router.get("/api/rig")
-    async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RigListed:
+    async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> RigListed:
         """Controllers and whether they answer, what feeds the strings and fixtures, and the current rig check."""
-        return states.RigListed.model_validate(planner.rig())
+        return RigListed.model_validate(planner.rig())
 
     @router.get("/api/network")
     async def network(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> NetworkFound:
@@ -49,29 +50,25 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
         return answers.OverrideTaken.model_validate(taken)
 
     @router.get("/api/repairs")
-    async def repairs(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RepairsListed:
+    async def repairs(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> RepairsListed:
         """What is to be mended, and what was mended last."""
-        return states.RepairsListed.model_validate(planner.repairs.as_json())
+        return RepairsListed.model_validate(planner.repairs.as_json())
 
     @router.post("/api/repairs", status_code=201)
-    async def mark(
-        asked: MarkRequest, device: Annotated[AuthenticatedDevice, Depends(operator)]
-    ) -> states.RepairListed:
+    async def mark(asked: MarkRequest, device: Annotated[AuthenticatedDevice, Depends(operator)]) -> RepairListed:
         """Mark a pixel, a string or a fixture. The same mark twice is one mark."""
         with _not_in_this_rig("pixel"):
-            return states.RepairListed.model_validate(
-                planner.repairs.mark(asked.model_dump(exclude_unset=True), device.name)
-            )
+            return RepairListed.model_validate(planner.repairs.mark(asked.model_dump(exclude_unset=True), device.name))
 
     @router.post("/api/repairs/{id}/done")
-    async def done(id: RepairId, device: Annotated[AuthenticatedDevice, Depends(operator)]) -> states.RepairListed:
+    async def done(id: RepairId, device: Annotated[AuthenticatedDevice, Depends(operator)]) -> RepairListed:
         """It is mended."""
-        return states.RepairListed.model_validate(planner.repairs.mend(id, device.name))
+        return RepairListed.model_validate(planner.repairs.mend(id, device.name))
 
     @router.delete("/api/repairs/{id}")
-    async def take_back(id: RepairId, device: Annotated[AuthenticatedDevice, Depends(operator)]) -> states.RepairListed:
+    async def take_back(id: RepairId, device: Annotated[AuthenticatedDevice, Depends(operator)]) -> RepairListed:
         """Take a wrong mark back."""
-        return states.RepairListed.model_validate(planner.repairs.take_back(id, device.name))
+        return RepairListed.model_validate(planner.repairs.take_back(id, device.name))
 
     return router
 

@@ -202,19 +202,6 @@ class OverrideTaken(OverrideStanding, Confirmed):
     caution: Annotated[str | None, Field(description="what whoever asks for it must mind")] = None
 
 
-class ReadingHeard(Answer):
-    """A hold has taken a reading."""
-
-    name: str
-
-
-class TokenMade(Answer):
-    """A token that is good for `url` alone. It is not stored, and not shown again."""
-
-    token: str
-    url: str
-
-
 class OverrideEnded(OverrideName, Confirmed):
     """An override that was ended, and whether its end is on the wire."""
 

@@ -11,16 +11,8 @@ import pytest
 from gloaming.api.http.schemas.answers import Answer, JournalLine, NightAhead, SeasonReport
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.api.http.schemas.requests import rig_check_request
-from gloaming.api.http.schemas.states import (
-    CircuitListed,
-    Explanation,
-    FixtureListed,
-    Now,
-    PortListed,
-    RigListed,
-    SupplyListed,
-    Telemetry,
-)
+from gloaming.api.http.schemas.rig import CircuitListed, FixtureListed, PortListed, RigListed, SupplyListed
+from gloaming.api.http.schemas.states import Explanation, Now, Telemetry
 from gloaming.daemon.direction.overrides import ASKED
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
