@@ -27,7 +27,6 @@ API_MAY_IMPORT = {
     "uploads": "its errors",
     "messages": "`gloaming sound` speaks to a transmitter of its own",
     "site_files": "its errors",
-    "site_push": "what takes a push",
     "store": "the protocol of the devices",
     "stored_rows": "the wiring sheet has the repairs of another process",
     "workers": "a long document is made in a process of its own",
