@@ -6,7 +6,7 @@ import fcntl
 import resource
 import socket
 import struct
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from functools import partial
 from ipaddress import IPv4Address, IPv4Interface, IPv6Address, ip_address
 
@@ -72,7 +72,7 @@ class BroadcastSockets:
     asked for them. The interface of the host `BROADCAST` is the one with `interface_index` (0: all of them).
     """
 
-    def __init__(self, hosts: Iterable[str], port_addresses: Collection[int], interface_index: int) -> None:
+    def __init__(self, hosts: Collection[str], port_addresses: Collection[int], interface_index: int) -> None:
         self._hosts = {ip_address(host) for host in hosts if host != BROADCAST}
         self._indices = {interface_index} if BROADCAST in hosts else set()
         self._port_addresses = port_addresses
