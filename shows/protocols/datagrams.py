@@ -195,6 +195,10 @@ class PacketReader(Protocol):
         """Whether universes have multicast groups, and sources announce their universes."""
 
     @property
+    def numbers(self) -> int:
+        """How many sequence numbers there are."""
+
+    @property
     def no_number(self) -> int | None:
         """The sequence number of packets that are not numbered, if the protocol has one."""
 
@@ -205,10 +209,6 @@ class PacketReader(Protocol):
     @property
     def synchronization_loss_ns(self) -> int:
         """Without a synchronization packet for longer, data are shown at once."""
-
-    @property
-    def repeat_ns(self) -> int:
-        """Unchanged data come at least so often."""
 
     def step(self, sequence: int, before: int) -> int:
         """The step from one sequence number to another. 1 if one of them is `no_number`."""

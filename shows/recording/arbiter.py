@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -40,7 +40,7 @@ class SentSource:
 
 @dataclass(slots=True)
 class Stream:
-    """One incoming universe, and its place in the frames.
+    """One incoming universe, and its place in the frames. `step` and `loss_ns` are those of its `PacketReader`.
 
     `frame` is the frame of its last packet, `before` that of the packet before. `rank` is its turn in a frame.
     `offset_ns` is its usual time after the beginning of a frame. `at_ns` is the time of its last packet. `loose` means
@@ -50,7 +50,8 @@ class Stream:
 
     number: int
     row: int
-    reader: PacketReader
+    step: Callable[[int, int], int]
+    loss_ns: int
     shared: Mapping[bytes, dict[int, int]] = field(default_factory=dict)
     sources: dict[bytes, SentSource] = field(default_factory=dict)
     frame: int = -1
@@ -77,7 +78,7 @@ def take(
     `DISCARD`: the packet does not count. `ASIDE`: another source leads, and this one at most adds to its levels.
     """
     source = stream.sources.get(key)
-    reader, lost = stream.reader, 0
+    lost = 0
     if source is None:
         if options & TERMINATED:
             return DISCARD
@@ -86,9 +87,9 @@ def take(
         )
     else:
         before = source.sequences.get(start_code)
-        ahead = 1 if before is None else reader.step(sequence, before)
+        ahead = 1 if before is None else stream.step(sequence, before)
         silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
-        if silence_ns > reader.data_loss_ns:  # 6.7.1: the source was gone, and may begin with any number
+        if silence_ns > stream.loss_ns:  # 6.7.1: the source was gone, and may begin with any number
             counts.silences[stream.number] += 1
         elif ahead in OLD_STEPS:
             if ahead:
@@ -100,7 +101,7 @@ def take(
             counts.restarts += 1
         elif key not in stream.shared:
             lost = ahead - 1
-        if lost and (of_all := reader.step(sequence, source.sequence)) > 0:  # start codes may share one sequence
+        if lost and (of_all := stream.step(sequence, source.sequence)) > 0:  # start codes may share one sequence
             lost = min(lost, of_all - 1)
         if lost:
             counts.lost[stream.number] += lost
@@ -120,7 +121,7 @@ def take(
 def _contest(stream: Stream, source: SentSource, counts: SourceCounts, lost: int) -> int:
     """The highest priority wins (6.2.3). Of equal ones the first active source leads. The others are merged into it."""
     for one in list(stream.sources.values()):
-        if source.at_ns - one.at_ns > stream.reader.data_loss_ns:
+        if source.at_ns - one.at_ns > stream.loss_ns:
             del stream.sources[one.key]
     top = max(one.priority for one in stream.sources.values())
     if source.priority < top:

@@ -23,6 +23,8 @@ from gloaming.shows.recording.rhythm import Pacer, Rhythm
 from gloaming.shows.time_units import SECOND_NS
 
 BACKWARDS_NS = SECOND_NS  # packets of two interfaces may be out of order by less
+START_NS = 1_200_000_000
+"""How long the first frame waits for all universes: unchanged data come at least once a second, as a rule."""
 SILENCE_MAX_NS = 600_000_000_000
 SILENCE_KEPT_NS = 10 * SECOND_NS
 """What stays of a longer silence. It is long enough to part two pieces."""
@@ -51,15 +53,16 @@ class Assembler:
         self._counts, self._pacer, self._steady = counts, pacer, clock_is_steady
         self._reader = reader = counts.reader
         self._shared: dict[bytes, dict[int, int]] = {}
-        self._streams = {number: Stream(number, row, reader, self._shared) for row, number in enumerate(universes)}
+        self._streams: dict[int, Stream] = {}
+        self._silent: set[int] = set()
+        self._known: npt.NDArray[np.bool_] = np.zeros(NUMBERS, np.bool_)
+        self._row: Bytes = np.zeros((0, SLOTS_MAX), np.uint8)
+        self.add(universes)
         self._share(rhythm)
-        self._start_ns = reader.repeat_ns * 6 // 5  # how long the first frame waits for all universes
         self._loss_ns = reader.data_loss_ns
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
-        self._silent = set(universes)
         self._early: list[Stream] = []  # universes that came before the first frame
         self._missing = {number for number in rhythm.expected if number in self._streams}
-        self._row: Bytes = np.zeros((len(universes), SLOTS_MAX), np.uint8)
         self._frame = -1
         self._frame_at_ns = 0
         self._last_ns: int | None = None
@@ -74,8 +77,6 @@ class Assembler:
         self._held: dict[
             tuple[bytes, int], tuple[int, int]
         ] = {}  # the assumed times of packets out of order, and their own
-        self._known: npt.NDArray[np.bool_] = np.zeros(NUMBERS, np.bool_)
-        self._known[list(universes)] = True
         self._batch: _Batch | None = None
         self._rows: list[int] = []
         self._numbers: list[int] = []
@@ -87,8 +88,9 @@ class Assembler:
 
     def add(self, universes: Sequence[int]) -> None:
         """Add new universes. Their rows come after the others."""
+        step, loss_ns = self._reader.step, self._reader.data_loss_ns
         for row, number in enumerate(universes, start=len(self._streams)):
-            self._streams[number] = Stream(number, row, self._reader, self._shared)
+            self._streams[number] = Stream(number, row, step, loss_ns, self._shared)
         self._silent.update(universes)
         self._known[list(universes)] = True
         self._row = np.concatenate([self._row, np.zeros((len(universes), SLOTS_MAX), np.uint8)])
@@ -284,7 +286,7 @@ class Assembler:
         if stream.rank < 0:
             stream.offset_ns = offset_ns
             stream.rank, self._ranks = self._ranks, self._ranks + 1
-            if at_ns - self._first_ns > self._start_ns:
+            if at_ns - self._first_ns > START_NS:
                 self._counts.began_s[stream.number] = (at_ns - self._first_ns) / 1e9
         stream.before, stream.frame = stream.frame, self._frame
         if abs(offset_ns - stream.offset_ns) < self._period_ns // 2:
@@ -319,7 +321,7 @@ class Assembler:
     def _next(self, steps: int, at_ns: int, keep: bool = True) -> None:
         """End the open frame and begin the one `steps` later. The frames between repeat the last one."""
         self._settle()
-        if self._missing and self._frame_at_ns - self._first_ns > self._start_ns:
+        if self._missing and self._frame_at_ns - self._first_ns > START_NS:
             self._missing.clear()
         if self._missing or not keep:
             self._counts.frames_before += bool(self._missing)

@@ -17,6 +17,8 @@ from gloaming.shows.time_units import SECOND_NS
 
 PERIOD_NS = 25_000_000
 """The rate if none can be measured: 40 frames a second. Common practice, no source."""
+EARLY_NS = SECOND_NS
+"""Within this time every active universe sends (6.6.2), as a rule also by Art-Net."""
 BUSY = 6
 """Short intervals of a universe that show a rate: more than the three packets after a change (E1.31 6.6.2)."""
 SAMPLES_MAX = 50_000
@@ -36,6 +38,7 @@ class Census:
 
     def __init__(self, reader: PacketReader, wanted: Collection[int] | None = None, measured: bool = True) -> None:
         self._reader = reader
+        self._rules = reader.step, reader.no_number, reader.data_loss_ns  # looked up once for speed
         self._wanted = None if wanted is None else _chosen(wanted)
         self._measured = measured
         self._sent = np.full(NUMBERS, -1)
@@ -44,7 +47,7 @@ class Census:
         self.unmapped: set[int] = set()  # Art-Net: port-addresses without a universe, as in `Packets.universe`
         self.busy_ns: int | None = None
         self._busy = 0
-        self._last: dict[tuple[bytes, int], tuple[int, int, int]] = {}  # time, sequence number, count
+        self._last: dict[tuple[bytes, int], tuple[int, int]] = {}  # time and sequence number
         self._syncs, self._last_sync = Synchronizations(reader), dict[int, int]()
         self._first_ns = self._before_ns = 0
         self._intervals: dict[tuple[bytes, int], list[int]] = {}
@@ -101,16 +104,17 @@ class Census:
 
     def _packet(self, stream: tuple[bytes, int], sequence: int, at_ns: int) -> None:
         """Take one packet of one source on one universe."""
-        last_ns, before, count = self._last.get(stream, (None, sequence, sequence))
-        ahead = self._reader.step(sequence, before)
-        if last_ns is not None and ahead in OLD_STEPS and at_ns - last_ns <= self._reader.data_loss_ns:
+        step, no_number, loss_ns = self._rules
+        last_ns, before = self._last.get(stream, (None, 0))
+        if sequence == no_number:
+            sequence = before + 1
+        if last_ns is not None and step(sequence, before) in OLD_STEPS and at_ns - last_ns <= loss_ns:
             return
-        count += 0 if last_ns is None else ahead
-        self._last[stream] = at_ns, sequence, count
+        self._last[stream] = at_ns, sequence
         source, universe = stream
-        self._step(source, universe, count)
+        self._step(source, universe, sequence)
         self._first_ns = self._first_ns or at_ns
-        if at_ns - self._first_ns < self._reader.repeat_ns:
+        if at_ns - self._first_ns < EARLY_NS:
             self._early.add(universe)
         if last_ns is not None:
             self._interval(stream, at_ns, at_ns - last_ns)
@@ -161,14 +165,14 @@ class Census:
         thins = sum(self._uneven[source] for source in self._uneven.keys() - shared) > 0.005 * self._samples
         return Rhythm(period_ns, None if synchronized else self._lead(), frozenset(self._early), thins, shared)
 
-    def _step(self, source: bytes, universe: int, count: int) -> None:
+    def _step(self, source: bytes, universe: int, sequence: int) -> None:
         """Note whether a universe is as far as the one before it.
 
         Unchanged data that are left out (6.6.2) leave a universe behind. Lost or delayed packets do not.
         """
-        before = self._steps.get(source, 0)
-        step = count - self._firsts.setdefault((source, universe), count - before)
-        if abs(step - before) > 1:
+        numbers, before = self._reader.numbers, self._steps.get(source, 0)
+        step = (sequence - self._firsts.setdefault((source, universe), sequence - before)) % numbers
+        if (step - before + 1) % numbers > 2:
             self._uneven[source] += 1
         self._steps[source] = step
 

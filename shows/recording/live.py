@@ -19,10 +19,11 @@ from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, lay_out
 from gloaming.shows.recording.report import ranges
 
-LOOK = 1.5
-"""How long a stream is watched before its rhythm is trusted, in intervals of unchanged data."""
-HOLD = 3
-"""How long packets are held back while nothing changes, so that a new rhythm is known before it is recorded. Alike."""
+LOOK_NS = 1_500_000_000
+"""How long a stream is watched before its rhythm is trusted. Unchanged data come at least once a second."""
+
+HOLD_NS = 3_000_000_000
+"""How long packets are held back while nothing changes, so that a new rhythm is known before it is recorded."""
 LONG = 5_000
 """After so many unchanged packets the look begins anew."""
 
@@ -110,11 +111,10 @@ class Live:
         self._held.append(packets.copied())
         if self._first_ns is None:
             self._first_ns = self._beginning(packets)
-        last_ns, busy_ns, repeat_ns = int(packets.at_ns[-1]), self._census.busy_ns, self._reader.repeat_ns
-        began_ns = None if busy_ns is None or self._first_ns is None else max(busy_ns, self._first_ns)
-        if began_ns is not None and last_ns - began_ns > LOOK * repeat_ns:
+        last_ns, busy_ns = int(packets.at_ns[-1]), self._census.busy_ns
+        if self._first_ns is not None and busy_ns is not None and last_ns - max(busy_ns, self._first_ns) > LOOK_NS:
             self._see()
-        while self._held and last_ns - self._held[0].at_ns[-1] > HOLD * repeat_ns:
+        while self._held and last_ns - self._held[0].at_ns[-1] > HOLD_NS:
             held = self._held.pop(0)
             if self._first_ns is None:  # earlier packets are needed only for the last frame
                 continue

@@ -81,10 +81,11 @@ class ArtNetReader:
     name = ProtocolName.ARTNET
     port = PORT
     multicast = False
+    numbers = 255
     no_number = 0
     data_loss_ns = 10 * SECOND_NS
-    """A node that merges two sources forgets one after this time."""
-    synchronization_loss_ns = repeat_ns = 4 * SECOND_NS
+    """A node that merges two sources forgets one after this time. A source may repeat unchanged data only every 4 s."""
+    synchronization_loss_ns = 4 * SECOND_NS
 
     step = staticmethod(step)
 

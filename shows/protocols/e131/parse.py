@@ -37,7 +37,6 @@ from gloaming.shows.protocols.e131 import (
     SLOTS_MAX,
 )
 from gloaming.shows.protocols.packets import Bytes
-from gloaming.shows.time_units import SECOND_NS
 
 _HEAD = np.dtype(
     {
@@ -198,11 +197,10 @@ class E131Reader:
     name = ProtocolName.E131
     port = PORT
     multicast = True
+    numbers = 256
     no_number = None
     data_loss_ns = synchronization_loss_ns = DATA_LOSS_NS
     """6.7.1; 11.1.2."""
-    repeat_ns = SECOND_NS
-    """6.6.2: every 800 to 1000 ms."""
 
     step = staticmethod(e131.step)
 
