@@ -9,7 +9,9 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -109,11 +111,8 @@ def write_site(
     """A site of two pieces that are never black, one performance from 17:00 to 22:00 every day, dark from 23:00. With
     `sound`, the first piece has a tone."""
     folder.mkdir(parents=True, exist_ok=True)
-    universes = (Universe(1, 510, 0), Universe(2, 180, 510))
     for name, frames in (("tide", 1200), ("lanterns", 800)):
-        moving = (np.arange(frames)[:, None] * 3 + np.arange(690) * 5) % 200 + 40
-        with FrameWriter(folder / f"{name}.frames", Fraction(40), universes) as writer:
-            writer.write(moving.astype(np.uint8))
+        (folder / f"{name}.frames").write_bytes(_frame_file(frames))
     if sound:
         tone = 0.2 * np.sin(np.arange(30 * 8000) * 2 * np.pi * 220 / 8000)
         soundfile.write(folder / "tide.flac", tone, 8000)
@@ -122,6 +121,17 @@ def write_site(
     (folder / "site.toml").write_text(site, encoding="utf-8")
     (folder / "rig.toml").write_text(RIG.format(host=host), encoding="utf-8")
     return folder
+
+
+@cache
+def _frame_file(frames: int) -> bytes:
+    """A frame file for the rig, made once for the sites of a process."""
+    moving = (np.arange(frames)[:, None] * 3 + np.arange(690) * 5) % 200 + 40
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "moving.frames"
+        with FrameWriter(path, Fraction(40), (Universe(1, 510, 0), Universe(2, 180, 510))) as writer:
+            writer.write(moving.astype(np.uint8))
+        return path.read_bytes()
 
 
 def instant(local: str) -> int:
