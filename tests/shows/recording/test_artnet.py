@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from gloaming.shows.protocols.artnet.parse import ArtNetReader, mapping, read_dm
 from gloaming.shows.protocols.datagrams import Datagrams
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.recording.census import Census
+from gloaming.shows.recording.live import Live
 from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, from_capture
 from tests.shows.artnet_streams import (
     LANTERN,
@@ -25,7 +27,8 @@ from tests.shows.artnet_streams import (
     dmx,
     numbered,
 )
-from tests.shows.streams import captured, stream
+from tests.shows.recording.test_live import Batches
+from tests.shows.streams import captured, everything, stream
 
 LEVELS = np.random.default_rng(5).integers(1, 256, (300, 3), np.uint8)
 
@@ -288,3 +291,26 @@ def test_hostile_packets_are_counted_and_end_nothing(tmp_path: Path) -> None:
     assert counts.cut > 10_000 and counts.malformed > 1_000 and counts.other > 10_000 and counts.not_chosen
     assert 4_000 < outcome.info.frames < 50_000
     assert all("\n" not in line for line in counts.lines(outcome.info.fps))
+
+
+@pytest.mark.parametrize("together", [False, True])
+def test_a_live_recording_of_all_universes_knows_the_numbers_after_a_static_look(
+    tmp_path: Path, together: bool
+) -> None:
+    """All stands still for 9 s, and is sent every 900 ms. Then it moves, and another universe begins."""
+    still = [one._replace(at_ns=one.at_ns // 25 * 900) for one in art_stream(np.full((10, 3), 200, np.uint8))]
+    moving = art_stream(LEVELS, from_ns=9_000_000_000)
+    later = art_stream(LEVELS[:100, :1], first=9, from_ns=14_000_000_000)
+    if together:
+        events = numbered_together(sorted(still + moving + later, key=lambda one: one.at_ns))
+    else:
+        more = [dmx(1 + place % 3, numbered(10 + place // 3), [level]) for place, level in enumerate(LEVELS.flat)]
+        events = still + [one._replace(payload=packet) for one, packet in zip(moving, more, strict=True)] + later
+    receiver: Any = Batches([one[:2] for one in events])
+    live = Live(receiver, tmp_path / "out.frames", Wanted(None, "sent", reader=ArtNetReader()))
+    outcome = live.finish(lambda path: None)
+    frames = everything(outcome.info).reshape(outcome.info.frames, 4, 512)[:, :, 0]
+    assert [one.number for one in outcome.info.universes] == [1, 2, 3, 9] and outcome.info.fps == 40
+    assert np.array_equal(frames[-300:, :3], LEVELS) and (frames[:-300, :3] == 200).all()
+    assert np.array_equal(frames[-100:, 3], LEVELS[:100, 0]) and not frames[:-100, 3].any()
+    assert bool(outcome.counts.shared) == together and (together or outcome.counts.lost_in_all == 0)
