@@ -314,3 +314,24 @@ def test_a_live_recording_of_all_universes_knows_the_numbers_after_a_static_look
     assert np.array_equal(frames[-300:, :3], LEVELS) and (frames[:-300, :3] == 200).all()
     assert np.array_equal(frames[-100:, 3], LEVELS[:100, 0]) and not frames[:-100, 3].any()
     assert bool(outcome.counts.shared) == together and (together or outcome.counts.lost_in_all == 0)
+
+
+def test_without_art_sync_for_four_seconds_data_count_at_once(tmp_path: Path) -> None:
+    """Unchanged data are left out and nothing is numbered, so only the time divides frames."""
+    random = np.random.default_rng(12)
+    levels = random.integers(1, 256, (600, 3), np.uint8)
+    for number in range(1, 600):
+        same = random.random(3) < 0.3
+        levels[number, same] = levels[number - 1, same]
+    ends = [ArtEvent(number * 25_000_000 + 12_000_000, art_sync(), QUAY) for number in range(80)]
+    frames, _ = art_recorded(tmp_path, left_out(levels, sequences=False) + ends)
+    assert np.array_equal(frames[:80], levels[:80]) and np.array_equal(frames[-300:], levels[-300:])
+
+
+def test_a_silence_of_a_source_without_numbers_keeps_its_length(tmp_path: Path) -> None:
+    """A source that numbers its packets would show a jump of the clock of the capture."""
+    later = art_stream(LEVELS[80:160], from_ns=14_000_000_000, sequences=False)
+    frames, outcome = art_recorded(tmp_path, art_stream(LEVELS[:80], sequences=False) + later)
+    expected = np.concatenate([LEVELS[:80], LEVELS[79:80].repeat(480, axis=0), LEVELS[80:160]])
+    assert np.array_equal(frames, expected) and outcome.counts.clock_jumps == 0
+    assert "silent for more than 10 s, the last frame was held: universe 1 1" in lines(outcome)
