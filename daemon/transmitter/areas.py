@@ -18,9 +18,9 @@ from gloaming.daemon.score.protocol import Black
 from gloaming.daemon.score.score import Segment
 from gloaming.daemon.transmitter.area_slots import AreaSlots, divide
 from gloaming.daemon.transmitter.clock import Lateness
-from gloaming.daemon.transmitter.frame_mixer import Bytes, Layer, Runs, crossed
+from gloaming.daemon.transmitter.frame_mixer import Bytes, FrameMixer, Layer, Runs, crossed
 from gloaming.daemon.transmitter.lookup import DRIFT_NS, Ending, Known, Lookup, look_up
-from gloaming.daemon.transmitter.output import PacketGroup
+from gloaming.daemon.transmitter.packet_group import PacketGroup
 from gloaming.daemon.transmitter.part_mixer import PartMixer
 from gloaming.daemon.transmitter.readahead import Want
 from gloaming.daemon.transmitter.send_group import (
@@ -221,8 +221,8 @@ class AreaGroup:
     for it (E1.31 6.6.1), else with the next.
     """
 
-    def __init__(self, packets: PacketGroup, before: SendGroup) -> None:
-        self.packets, self.mixer, self._shift = packets, packets.output.mixer, before.shift
+    def __init__(self, packets: PacketGroup, mixer: FrameMixer, before: SendGroup) -> None:
+        self.packets, self.mixer, self._shift = packets, mixer, before.shift
         self.composed: Bytes = np.zeros(self.mixer.size, np.uint8)
         if before.layers:
             np.copyto(self.composed, self.mixer.uncut(*before.layers))

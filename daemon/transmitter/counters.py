@@ -43,10 +43,11 @@ class Part:
 
 
 class Counters:
-    """The data packets and bytes of all parts."""
+    """The data packets and bytes of all parts. `errors` has the number of the last error by host."""
 
     def __init__(self) -> None:
         self.parts: list[Part] = []
+        self.errors: dict[str, int] = {}
         self._ranges: list[tuple[int, int, list[tuple[Part, SendBatch]]]] = []
         self._known = 0
 

@@ -10,8 +10,10 @@ from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.transmitter.area_slots import has_areas
 from gloaming.daemon.transmitter.areas import AreaGroup
 from gloaming.daemon.transmitter.clock import Lateness
+from gloaming.daemon.transmitter.frame_mixer import FrameMixer
 from gloaming.daemon.transmitter.lookup import Ending, Known, Lookup, look_up
-from gloaming.daemon.transmitter.output import Output, PacketGroup
+from gloaming.daemon.transmitter.output import Output
+from gloaming.daemon.transmitter.packet_group import PacketGroup
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.send_group import Frames, Instant, SendGroup, Shift, Shown, Trouble
 from gloaming.daemon.transmitter.windows import ClockOffsets, WindowHolds
@@ -41,7 +43,8 @@ class Player:
         """When the first output was there."""
         self.areas: dict[int, AreaGroup] = {}
         """Those send groups, by their place, in which areas of the rig show something of their own."""
-        self._groups: list[PacketGroup] = []
+        self._groups: list[tuple[PacketGroup, FrameMixer]] = []
+        """The packets of each send group, and what mixes their frames."""
         self._lookups: dict[int, Lookup] = {}
         self._ahead_ns = 0
         self._ahead_score: Score | None = None
@@ -49,12 +52,12 @@ class Player:
     def use(self, output: Output | None) -> None:
         """Play to an output from now on; None plays to none."""
         self.output = output
-        groups = output.groups if output else []
-        self.send_groups = [self._send_group(group) for group in groups]
-        self._groups, self.areas = groups, {}
+        self._groups = [(group, output.mixer) for group in output.groups] if output else []
+        self.send_groups = [self._send_group(*group) for group in self._groups]
+        self.areas = {}
 
-    def _send_group(self, packets: PacketGroup) -> SendGroup:
-        return SendGroup(packets, packets.output.mixer, self.ahead, self.trouble, self.shift)
+    def _send_group(self, packets: PacketGroup, mixer: FrameMixer) -> SendGroup:
+        return SendGroup(packets, mixer, self.ahead, self.trouble, self.shift)
 
     @property
     def shown(self) -> Shown:
@@ -121,7 +124,7 @@ class Player:
         found = self._lookups.get(lead_ns)
         if found is None or not found.holds(score, windows, held, monotonic_ns, wall_ns):
             if has_areas(score, windows, held):
-                areas = self.areas[place] = AreaGroup(self._groups[place], send_group)
+                areas = self.areas[place] = AreaGroup(*self._groups[place], send_group)
                 self.send_groups[place] = areas.rest
                 return self._play_areas(place, (score, windows, held), monotonic_ns, wall_ns)
             found = self._lookups[lead_ns] = look_up(score, windows, lead_ns, monotonic_ns, wall_ns, held)
@@ -135,7 +138,7 @@ class Player:
         areas = self.areas[place]
         if areas.knows(known) or has_areas(*known):
             return areas.play(known, monotonic_ns, wall_ns, self._ending, self.frames, self.lateness)
-        plain = self.send_groups[place] = self._send_group(self._groups[place])
+        plain = self.send_groups[place] = self._send_group(*self._groups[place])
         plain.end_areas(areas.rest)
         del self.areas[place]
         return self._play(place, monotonic_ns, wall_ns)
