@@ -10,8 +10,15 @@ from starlette.exceptions import HTTPException
 
 from gloaming.api.http.auth.authenticator import LINK_S, AuthenticatedDevice, Authenticator, DeviceKind, network_of
 from gloaming.api.http.middleware import Buckets, RequestLimits
-from gloaming.api.http.schemas import answers
 from gloaming.api.http.schemas.base import Expected
+from gloaming.api.http.schemas.devices import (
+    DeviceKindInForce,
+    DeviceKnown,
+    DeviceSignedOut,
+    LinkMade,
+    PasscodeInForce,
+    SignedIn,
+)
 from gloaming.api.http.schemas.requests import (
     DeviceKindRequest,
     LinkCodeRequest,
@@ -104,18 +111,16 @@ def add_auth(
             raise HTTPException(409, f"this is the board itself, {refusal}")
         return found[1]
 
-    def welcome(
-        request: Request, response: Response, token: str, device: AuthenticatedDevice, by: str
-    ) -> answers.SignedIn:
+    def welcome(request: Request, response: Response, token: str, device: AuthenticatedDevice, by: str) -> SignedIn:
         name, kind = device.name, device.kind
         planner.note("device", f"{name} has signed in by {by}, as {kind}", name)
         authenticator.guesses.know(network_of(request.client.host if request.client else ""))
         secure = request.url.scheme == "https"
         response.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=secure)
-        return answers.SignedIn.model_validate({"token": token, "device": name, "kind": kind})
+        return SignedIn.model_validate({"token": token, "device": name, "kind": kind})
 
     @app.post("/api/sign-in", tags=["devices"])
-    async def sign_in(asked: PasscodeRequest, request: Request, response: Response) -> answers.SignedIn:
+    async def sign_in(asked: PasscodeRequest, request: Request, response: Response) -> SignedIn:
         """Sign in by the passcode, as an owner."""
         address = request.client.host if request.client else ""
         now_ns = planner.now_ns()
@@ -127,7 +132,7 @@ def add_auth(
         return welcome(request, response, token, device, "passcode")
 
     @app.post("/api/sign-in/link", tags=["devices"])
-    async def sign_in_by_link(asked: LinkCodeRequest, request: Request, response: Response) -> answers.SignedIn:
+    async def sign_in_by_link(asked: LinkCodeRequest, request: Request, response: Response) -> SignedIn:
         """Sign in by a link of `gloaming pair`. It works once."""
         token = authenticator.use_link(asked.code, asked.device, time.monotonic(), planner.now_ns())
         device = authenticator.device(token or "")
@@ -136,7 +141,7 @@ def add_auth(
         return welcome(request, response, token, device, "link")
 
     @app.post("/api/links", status_code=201, tags=["devices"])
-    async def make_link(asked: LinkRequest, device: Operator) -> answers.LinkMade:
+    async def make_link(asked: LinkRequest, device: Operator) -> LinkMade:
         """Make a link that signs one device in, once, within ten minutes. Only an owner makes one for an owner."""
         if asked.kind == DeviceKind.OWNER and device.kind != DeviceKind.OWNER:
             raise HTTPException(403, f"only an owner may add an owner: {OWNERS_ONLY}")
@@ -146,32 +151,30 @@ def add_auth(
         first, *others = [f"{address}/#{code}" for address in addresses()]
         until = isoformat(now_ns + int(LINK_S * 1e9), planner.site.timezone)
         squares = ["".join(map(str, row)) for row in segno.make(first, error="m").matrix]
-        return answers.LinkMade(
-            code=code, link=first, other_links=others, kind=asked.kind, until=until, squares=squares
-        )
+        return LinkMade(code=code, link=first, other_links=others, kind=asked.kind, until=until, squares=squares)
 
     @app.get("/api/devices", tags=["devices"])
-    async def devices(device: AnyDevice) -> list[answers.DeviceKnown]:
+    async def devices(device: AnyDevice) -> list[DeviceKnown]:
         """The devices that are signed in."""
         zone = planner.site.timezone
         found = []
         for id, name, kind, made_ns, seen_ns in planner.device_store.devices():
             since, last = isoformat(made_ns, zone), isoformat(seen_ns, zone)
             known = {"id": id, "name": name, "kind": kind, "since": since, "seen": last, "this": id == device.id}
-            found.append(answers.DeviceKnown.model_validate(known))
+            found.append(DeviceKnown.model_validate(known))
         return found
 
     @app.delete("/api/devices", tags=["devices"])
-    async def revoke_others(device: Operator) -> list[answers.DeviceSignedOut]:
+    async def revoke_others(device: Operator) -> list[DeviceSignedOut]:
         """Sign out every other device except the board itself; their streams of events end."""
         now_ns = planner.now_ns()
         others = authenticator.sign_out_others(device, now_ns)
         changed()
         planner.note("device", f"all other devices were signed out: {len(others)}", device.name)
-        return [answers.DeviceSignedOut(id=id) for id in others]
+        return [DeviceSignedOut(id=id) for id in others]
 
     @app.delete("/api/devices/{id}", tags=["devices"])
-    async def revoke(id: Id, device: AnyDevice, response: Response) -> answers.DeviceSignedOut:
+    async def revoke(id: Id, device: AnyDevice, response: Response) -> DeviceSignedOut:
         """Sign a device out; its streams of events end. A viewer may sign out only itself."""
         if device.kind == DeviceKind.VIEWER and id != device.id:
             raise HTTPException(403, f"{VIEWERS_LOOK}, and sign itself out")
@@ -182,19 +185,19 @@ def add_auth(
         planner.note("device", f"{name} was signed out", device.name)
         if id == device.id:
             response.delete_cookie(COOKIE, httponly=True, samesite="strict")
-        return answers.DeviceSignedOut(id=id)
+        return DeviceSignedOut(id=id)
 
     @app.put("/api/devices/{id}", tags=["devices"])
-    async def change_kind(id: Id, asked: DeviceKindRequest, device: Owner) -> answers.DeviceKindInForce:
+    async def change_kind(id: Id, asked: DeviceKindRequest, device: Owner) -> DeviceKindInForce:
         """Make a device an owner, an operator or a viewer. The board itself is always an owner."""
         name = other(id, "which is always an owner")
         planner.device_store.set_device_kind(id, asked.kind)
         changed()
         planner.note("device", f"{name} is now {WITH_ARTICLE[asked.kind]}", device.name)
-        return answers.DeviceKindInForce(id=id, kind=asked.kind)
+        return DeviceKindInForce(id=id, kind=asked.kind)
 
     @app.put("/api/passcode", tags=["devices"])
-    async def change_passcode(asked: NewPasscodeRequest, device: Operator) -> answers.PasscodeInForce:
+    async def change_passcode(asked: NewPasscodeRequest, device: Operator) -> PasscodeInForce:
         """Change the passcode, only on the board itself. Phones that are signed in stay signed in."""
         if not device.local:
             raise HTTPException(403, "the passcode is changed on the board itself: gloaming passcode")
@@ -208,4 +211,4 @@ def add_auth(
                 raise HTTPException(409, str(error)) from None
         authenticator.forget_first_passcode()
         planner.note("device", "the passcode was changed", device.name)
-        return answers.PasscodeInForce(passcode=passcode)
+        return PasscodeInForce(passcode=passcode)
