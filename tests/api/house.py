@@ -198,7 +198,7 @@ async def planner_on(
 ) -> AsyncIterator[House]:
     """A planner on a site that is there. Its clock stands at a local instant, unless another `clock` is given."""
     planner = Planner(load_site(site), state, clock or StillClock(at))
-    authenticator = Authenticator(planner._store)
+    authenticator = Authenticator(planner._parts.store)
     authenticator.first_passcode(state)
     token = authenticator.local_token(state, planner.now_ns()).read_text().strip()
     app = make_app(planner, authenticator, limits)

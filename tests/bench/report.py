@@ -31,8 +31,10 @@ def fill(house: House) -> None:
         data: dict[str, object] = {"show": "evening", "piece": "tide", "level": 1.0}
         text = "playing, tide: tide began 18:00:09, in order (site.toml:22 show)"
         lines = [(opens_ns + number * step_ns, "playing", text, "", data) for number in range(PIECES_A_NIGHT)]
-        house.planner._store.note_all([*lines, (opens_ns + PIECES_A_NIGHT * step_ns, "waiting", "waiting", "", {})])
-    assert house.planner._store.wait()
+        house.planner._parts.store.note_all(
+            [*lines, (opens_ns + PIECES_A_NIGHT * step_ns, "waiting", "waiting", "", {})]
+        )
+    assert house.planner._parts.store.wait()
 
 
 def read_all(path: Path) -> int:
@@ -45,7 +47,7 @@ async def measure() -> None:
         async with house(Path(folder)) as here:
             fill(here)
             begin = process_time()
-            read_all(here.planner._store.path)
+            read_all(here.planner._parts.store.path)
             season(here.planner.site, LAST.date() - timedelta(days=NIGHTS), LAST.date())
             yardstick_s = process_time() - begin
             print("| asked for | processor time, s | of the yardstick | memory grew by, MB |")

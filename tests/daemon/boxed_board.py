@@ -190,7 +190,7 @@ class BoxedBoard:
         self.rules = rules
         self.write()
         if self.planner:
-            assert self.wait(self.planner._site_watch.reload("its files have changed"))
+            assert self.wait(self.planner._parts.site_watch.reload("its files have changed"))
 
     # the processes
 
@@ -200,10 +200,10 @@ class BoxedBoard:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(situation_module, "ClockTrust", self._trust)
             self.planner = Planner(site or load_site(self.folder, strict=False), self.folder / "state", clock)
-        self.planner._client.send = self._receive  # type: ignore[method-assign]  # in the place of the socket
-        self.planner._store.set_fact("cid", CID)
-        self.planner._sender.send_setup()
-        self.planner._decide()
+        self.planner._parts.client.send = self._receive  # type: ignore[method-assign]  # in the place of the socket
+        self.planner._parts.store.set_fact("cid", CID)
+        self.planner._parts.sender.send_setup()
+        self.planner._parts.sender.decide()
 
     def _trust(self, store: Store, clock: Clock, rule: str, sets: bool) -> ClockTrust:
         return ClockTrust(store, clock, rule, self._kernel, lambda: self.outside, "this boot", sets)
@@ -213,7 +213,7 @@ class BoxedBoard:
 
     def kill_planner(self) -> None:
         if self.planner:
-            self.planner._close()
+            self.planner._parts.close()
             self.planner = None
 
     def start_transmitter(self) -> None:
@@ -222,14 +222,14 @@ class BoxedBoard:
         self.next_ns = self.monotonic_ns
         if self.planner:
             for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
-                self._send(self.planner._client._newest[op])
+                self._send(self.planner._parts.client._newest[op])
 
     def kill_transmitter(self) -> None:
         self.player = None
 
     def _receive(self, message: dict[str, Any]) -> None:
         assert self.planner
-        self.planner._client._newest[message["op"]] = message
+        self.planner._parts.client._newest[message["op"]] = message
         self._send(message)
 
     def _send(self, message: dict[str, Any]) -> None:
@@ -251,14 +251,14 @@ class BoxedBoard:
         """The planner checks its clock, and gets the transmitter's report of once a second."""
         if not self.planner:
             return
-        self.planner._situation.after_step()
-        if self.planner._situation.trust.look():
-            self.planner._situation.clock_changed(self.planner._situation.trust.verdict.text)
-        self.planner._decide()
+        self.planner._parts.situation.after_step()
+        if self.planner._parts.situation.trust.look():
+            self.planner._parts.situation.clock_changed(self.planner._parts.situation.trust.verdict.text)
+        self.planner._parts.sender.decide()
         if self.player:
             held = [[one.rule, one.until_ns] for one in self.player.holds.held]
-            if self.planner._situation.steps.take_over(held, self.planner.site):
-                self.planner._decide_anew()
+            if self.planner._parts.situation.steps.take_over(held, self.planner.site):
+                self.planner._parts.sender.decide_anew()
 
     def _tick(self) -> None:
         if self.player is None:

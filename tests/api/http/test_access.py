@@ -73,8 +73,8 @@ def test_a_viewer_sees_and_touches_nothing(tmp_path: Path) -> None:
                 if method != "get" and path not in OPEN:
                     answer = await viewer.request(method, path.replace("{id}", "1"), json={"kind": "pause"})
                     assert answer.status_code in (403, 422), (method, path, answer.text)
-            assert not home.planner._situation.overrides
-            assert len(home.planner._store.devices()) == 2
+            assert not home.planner._parts.situation.overrides
+            assert len(home.planner._parts.store.devices()) == 2
 
     run(work())
 
@@ -104,7 +104,7 @@ def test_a_form_on_another_site_can_do_nothing(tmp_path: Path) -> None:
                 assert (
                     await browser.post("/api/overrides", content=json.dumps(pause), headers=form)
                 ).status_code == 422
-            assert len(home.planner._situation.overrides) == 1
+            assert len(home.planner._parts.situation.overrides) == 1
 
     run(work())
 

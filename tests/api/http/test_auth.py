@@ -27,7 +27,7 @@ def test_tokens_are_stored_as_hashes_and_the_passcode_as_argon2id(tmp_path: Path
     async def work() -> None:
         async with house(tmp_path) as home:
             token, passcode = home.device(), home.passcode
-            stored = home.planner._store.fact("passcode_argon2id")
+            stored = home.planner._parts.store.fact("passcode_argon2id")
             assert stored
             parameters = extract_parameters(stored)
             assert parameters.type == Type.ID
@@ -217,7 +217,7 @@ def test_a_pause_of_a_wrong_length_is_a_problem_with_a_hint(minutes: object, tmp
             assert answer.status_code == 422
             assert answer.headers["content-type"] == "application/problem+json"
             assert answer.json()["status"] == 422
-            assert not home.planner._situation.overrides
+            assert not home.planner._parts.situation.overrides
 
     run(work())
 
@@ -262,11 +262,11 @@ def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have
 def test_a_passcode_that_is_easily_guessed_is_refused(tmp_path: Path, passcode: str) -> None:
     async def walk() -> None:
         async with house(tmp_path) as home, home.client(home.token) as board:
-            stored = home.planner._store.fact("passcode_argon2id")
+            stored = home.planner._parts.store.fact("passcode_argon2id")
             answer = await board.put("/api/passcode", json={"passcode": passcode})
             assert answer.status_code == 409
             assert "passcode" in answer.json()["detail"]
-            assert home.planner._store.fact("passcode_argon2id") == stored
+            assert home.planner._parts.store.fact("passcode_argon2id") == stored
 
     run(walk())
 

@@ -59,7 +59,7 @@ def test_the_report_is_computed_again_after_a_minute_and_for_a_new_site(
         readings = Readings(monkeypatch)
         async with house(tmp_path) as here, here.client(here.token, timeout=60) as phone:
             await phone.get("/api/report?days=3")
-            assert await here.planner._site_watch.reload("a test")
+            assert await here.planner._parts.site_watch.reload("a test")
             await phone.get("/api/report?days=3")
             assert readings.all == 2
             monkeypatch.setattr("gloaming.api.http.monitoring.CACHE_S", 0.0)

@@ -141,7 +141,7 @@ def test_a_token_opens_nothing_else(path: str, tmp_path: Path) -> None:
                     async with client_with as client:
                         answer = await client.request(method, there, json={"kind": "pause"})
                     assert answer.status_code == 401, row
-            assert not home.planner._situation.overrides
+            assert not home.planner._parts.situation.overrides
 
     run(work())
 

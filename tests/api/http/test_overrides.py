@@ -182,7 +182,7 @@ def test_a_call_of_what_the_site_no_longer_has_does_not_count(tmp_path: Path) ->
             at_ns = first.planner.now_ns()
             for id, names in ((1, {"piece": "short"}), (2, {"show": "lanterns"})):
                 call = Override(id, OverrideKind.CALL, at_ns - 1, at_ns + 10**11, **names)
-                first.planner._store.add(call)
+                first.planner._parts.store.add(call)
         async with house(tmp_path, AT) as again, again.client(again.token) as client:
             found = await now(client)
             assert (found["overrides"], found["show"]) == ([], "evening")

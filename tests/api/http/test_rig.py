@@ -33,7 +33,7 @@ def test_a_pixel_that_moves_stays_one_override_and_one_line_of_the_journal(tmp_p
             assert [one["check"] for one in (await phone.get("/api/now")).json()["overrides"]] == [
                 "pixel 59, white of string ridge"
             ]
-            assert len(home.planner._store.overrides(0)) == 1
+            assert len(home.planner._parts.store.overrides(0)) == 1
 
     run(work())
 

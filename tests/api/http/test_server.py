@@ -50,7 +50,7 @@ async def serving(folder: Path) -> AsyncIterator[PageServer]:
 
 
 def troubles(page: PageServer) -> list[tuple[str, str]]:
-    found = page.planner._monitor.troubles(page.planner.now_ns())
+    found = page.planner._parts.monitor.troubles(page.planner.now_ns())
     return [(each["kind"], each["text"]) for each in found if each["kind"] in ("page", "certificate")]
 
 
@@ -85,7 +85,7 @@ def test_a_port_that_is_taken_is_tried_again_and_the_reason_is_reported(tmp_path
                 await until(lambda: not troubles(page), "a page")
                 done = await now(folder)
                 assert (done.returncode, done.stderr) == (0, "")
-                page.planner._monitor.look()
+                page.planner._parts.monitor.look()
                 lines = [str(line["text"]) for line in page.planner.journal(50)]
                 assert "over: page" in lines
 
@@ -117,7 +117,7 @@ def test_a_new_port_is_used_when_the_site_is_read_again(tmp_path: Path) -> None:
             async with serving(folder) as page:
                 await until(lambda: page.problem, "a page without a port")
                 write_site(folder, listen="127.0.0.1:0")
-                assert await page.planner._site_watch.reload("a test")
+                assert await page.planner._parts.site_watch.reload("a test")
                 await until(lambda: not troubles(page), "a page")
                 assert (await now(folder)).returncode == 0
 

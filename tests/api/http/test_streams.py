@@ -50,7 +50,7 @@ def test_the_program_that_keeps_the_clock_is_news_and_its_error_is_not(tmp_path:
 
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as client:
-            trust = home.planner._situation.trust
+            trust = home.planner._parts.situation.trust
 
             async def told(kernel: KernelClock) -> dict[str, Any]:
                 trust._ask_kernel = lambda: kernel

@@ -215,7 +215,7 @@ def test_what_a_command_has_printed_is_not_in_the_bundle(tmp_path: Path) -> None
     async def failing() -> None:
         site = write_site(tmp_path / "site")
         async with planner_on(site, site / "state") as one:
-            monitor = one.planner._monitor
+            monitor = one.planner._parts.monitor
             monitor._note_delivery(Message("hook", "hook at opening", lambda: None), "relay ended with 1: stderr8q7")
             monitor.look()
             now = json.loads(json.dumps(one.planner.now()))

@@ -177,14 +177,14 @@ def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any
 
     async def evening() -> tuple[Decision, dict[str, Any], list[str]]:
         planner = Planner(load_site(folder), folder, machine.clock)
-        trust = planner._situation.trust
+        trust = planner._parts.situation.trust
         trust._set_clock, trust._ask_kernel = machine.set_clock, KernelClock
-        assert planner._situation.current(machine.clock.now_ns()).state == "no-clock"
+        assert planner._parts.situation.current(machine.clock.now_ns()).state == "no-clock"
         planner.give_time(given_ns, "Ada's phone")
-        planner._situation.after_step()
-        decision, score = planner._situation.current(given_ns), planner._client._newest["score"]
+        planner._parts.situation.after_step()
+        decision, score = planner._parts.situation.current(given_ns), planner._parts.client._newest["score"]
         lines = [str(row["text"]) for row in planner.journal(3)]
-        planner._close()
+        planner._parts.close()
         return decision, score, lines
 
     decision, score, lines = asyncio.run(evening())
@@ -261,7 +261,7 @@ def test_a_step_of_302_days_leaves_each_periodic_job_one_turn(machine: Machine) 
         planner = Planner(load_site(folder), folder, machine.clock)
         await planner.start()
         stepped = datetime.now(UTC) + timedelta(days=302)
-        found = {job.name: len(job._get_run_times(stepped)) for job in planner._jobs._scheduler.get_jobs()}
+        found = {job.name: len(job._get_run_times(stepped)) for job in planner._parts.jobs._scheduler.get_jobs()}
         await planner.stop()
         return found
 

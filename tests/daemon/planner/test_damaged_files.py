@@ -30,12 +30,12 @@ def told(home: House, ahead: int) -> dict[str, Any]:
     path = str(home.planner.site.pieces[decision.piece].frames)
     trouble = {"op": "trouble", "kind": "frames", "subject": path, "text": "it is damaged", "over": False}
     message = {**trouble, "piece": decision.piece, "frame": decision.frame + ahead}
-    home.planner._heard(message)
+    home.planner._parts._heard(message)
     return message
 
 
 def skips(home: House) -> list[int]:
-    return [one.at_ns for one in home.planner._situation.overrides if one.kind == Kind.SKIP and not one.undone]
+    return [one.at_ns for one in home.planner._parts.situation.overrides if one.kind == Kind.SKIP and not one.undone]
 
 
 def test_the_next_piece_begins_at_the_damaged_frame(tmp_path: Path) -> None:
@@ -46,7 +46,7 @@ def test_the_next_piece_begins_at_the_damaged_frame(tmp_path: Path) -> None:
             before, after = home.planner.decision(at_ns - 1), home.planner.decision(at_ns)
             assert (before.piece, before.frame) == (message["piece"], message["frame"] - 1)
             assert after.piece != message["piece"] and after.frame == 0
-            home.planner._heard(message)
+            home.planner._parts._heard(message)
             assert skips(home) == [at_ns], "said twice, left once"
             lines = [str(line["text"]) for line in home.planner.journal(10)]
             assert len([line for line in lines if f"{message['piece']} is left out from" in line]) == 1
@@ -69,14 +69,14 @@ def test_a_file_that_is_copied_again_is_no_trouble_any_more(tmp_path: Path) -> N
         async with house(tmp_path, AT) as home:
             planner = home.planner
             message = told(home, 3 * FPS)
-            planner._adopt(planner.site)
-            assert ("frames", message["subject"]) in planner._troubles
+            planner._parts._adopt(planner.site)
+            assert ("frames", message["subject"]) in planner._parts.troubles
             path = Path(message["subject"])
             fresh = path.with_name("fresh")
             fresh.write_bytes(path.read_bytes())
             fresh.rename(path)
-            planner._adopt(planner.site)
-            assert not planner._troubles.standing()
+            planner._parts._adopt(planner.site)
+            assert not planner._parts.troubles.standing()
 
     run(work())
 
@@ -97,7 +97,7 @@ def damaged(home: House, piece: str) -> None:
     """A transmitter finds the first frame of a piece damaged, as it does whenever it comes to read it."""
     path = str(home.planner.site.pieces[piece].frames)
     trouble = {"op": "trouble", "kind": "frames", "subject": path, "text": "it is damaged", "over": False}
-    home.planner._heard({**trouble, "piece": piece, "frame": 0})
+    home.planner._parts._heard({**trouble, "piece": piece, "frame": 0})
 
 
 def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: Path) -> None:
@@ -119,7 +119,7 @@ def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: 
             fresh = path.with_name("fresh")
             fresh.write_bytes(path.read_bytes())
             fresh.rename(path)
-            planner._adopt(planner.site)
+            planner._parts._adopt(planner.site)
             mended_ns = planner.now_ns()
             assert piece in {planner.decision(mended_ns + shift).piece for shift in range(0, 3600 * S, 7 * S)}
 
@@ -138,11 +138,11 @@ def test_with_all_pieces_damaged_the_show_is_dark_and_one_line_reports_it(tmp_pa
             assert (decision.state, decision.piece) == (State.FAULT, None)
             assert len(skips(home)) <= len(planner.site.pieces)
             assert decision.next_ns and decision.next_ns - planner.now_ns() > 600 * S, "to the closing"
-            planner._monitor.look()
+            planner._parts.monitor.look()
             said = [str(line["text"]) for line in planner.journal(1000)]
             assert len(said) <= 6 + 4 * len(planner.site.pieces)
             assert len([line for line in said if "none of its pieces can be played" in line]) == 1
-            troubles = planner._monitor.troubles(planner.now_ns())
+            troubles = planner._parts.monitor.troubles(planner.now_ns())
             assert [one["kind"] for one in troubles if "none of its pieces can be played" in one["text"]] == ["frames"]
 
     run(work())
@@ -152,7 +152,7 @@ def test_damage_is_known_over_a_restart(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path, AT) as home:
             piece = str(told(home, -3)["piece"])
-            again = DamagedFiles(home.planner._store).on(home.planner.site, home.planner.now_ns())
+            again = DamagedFiles(home.planner._parts.store).on(home.planner.site, home.planner.now_ns())
             assert again.pieces[piece].damaged == home.planner.site.pieces[piece].damaged
             ((since_ns, until_ns),) = again.pieces[piece].damaged
             assert until_ns is None
@@ -185,15 +185,15 @@ def test_of_several_boards_one_with_a_bad_card_goes_on_in_step_with_the_others(
             assert not skips(home)
             (listed,) = [one for one in (await planner.piece_files.listed())["pieces"] if one["name"] == piece]
             assert listed["findings"][0]["text"] == "some of its frames are damaged, so this board is black there"
-            assert [one["kind"] for one in planner._monitor.troubles(planner.now_ns())][:1] == ["frames"]
+            assert [one["kind"] for one in planner._parts.monitor.troubles(planner.now_ns())][:1] == ["frames"]
 
             planner.site.pieces[piece].frames.write_bytes(b"nothing that can be read")
             assert await planner.reload("a test") is None
             assert [planner.decision(at_ns) for at_ns in instants] == others, "a file that cannot be read at all"
-            codes = [one["code"] for one in planner._monitor.troubles(planner.now_ns())]
+            codes = [one["code"] for one in planner._parts.monitor.troubles(planner.now_ns())]
             assert TroubleCode.FRAMES_REFUSED in codes
-            again = Planner(load_site(path.parent, strict=False), planner.state, planner._situation.clock)
+            again = Planner(load_site(path.parent, strict=False), planner.state, planner._parts.situation.clock)
             assert [again.decision(at_ns) for at_ns in instants] == others, "also after a restart"
-            again._close()
+            again._parts.close()
 
     run(work())

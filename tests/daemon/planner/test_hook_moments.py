@@ -50,7 +50,7 @@ class Board:
         self.catch()
 
     def catch(self) -> None:
-        for messenger in self.planner._monitor.hooks._messengers.values():
+        for messenger in self.planner._parts.monitor.hooks._messengers.values():
             messenger.send = self._keep  # type: ignore[method-assign]  # nothing is to go out here
 
     def _keep(self, message: Message) -> None:
@@ -63,17 +63,17 @@ class Board:
         """Look each second; what was sent."""
         self.heard.clear()
         for self.second in range(from_s, until_s):
-            self.planner._monitor.send_due()
+            self.planner._parts.monitor.send_due()
         return self.heard.copy()
 
     def ask(self, second: int, **request: object) -> None:
         """Somebody asks for an override."""
         self.second = second
-        situation = self.planner._situation
+        situation = self.planner._parts.situation
         situation.add(ask(request, situation.now_ns(), situation.site, situation.overrides, "Ada"))
 
     def close(self) -> None:
-        self.planner._close()
+        self.planner._parts.close()
 
 
 @pytest.fixture
@@ -222,13 +222,13 @@ def test_a_planner_that_is_killed_twice_in_a_gap_or_a_piece_leaves_the_sign_righ
     """It loses what the disk does not have yet: then the same is sent again, and never something older."""
     sign = board(TITLE, hook("piece-ends", "nothing"))
     sign.run(-5, 150)
-    lost = dict(sign.planner._store._db.execute("SELECT name, value FROM fact WHERE name LIKE 'hook%'"))
+    lost = dict(sign.planner._parts.store._db.execute("SELECT name, value FROM fact WHERE name LIKE 'hook%'"))
     assert lost
     for second in (160, 331):
         sign.close()
         sign.start()
         for name in lost:
-            sign.planner._store.set_fact(name, "0")
+            sign.planner._parts.store.set_fact(name, "0")
         sign.run(second, second + 1)
         assert [body for _, body in sign.heard] == (["The tide, “in”"] if second == 160 else ["nothing"])
 
@@ -238,8 +238,8 @@ def test_a_site_that_is_read_again_in_the_middle_of_a_piece_has_the_wire_s_title
     sign.run(-5, 150)
     table = TITLED.replace('order = ["bells", "tide", "lanterns"]', 'order = ["lanterns", "bells"]')
     site = load_site(write(sign.folder / "site", table, SHORT, NIGHT, TITLE))
-    sign.planner._situation.adopt(site)
-    sign.planner._monitor.adopt(site)
+    sign.planner._parts.situation.adopt(site)
+    sign.planner._parts.monitor.adopt(site)
     assert sign.run(150, 160) == [(150, "bells")], "it plays from 144 on, by the new order"
 
 
@@ -252,20 +252,20 @@ def test_a_clock_that_is_set_back_by_seconds_sends_nothing_twice(board: Callable
 def test_pieces_cost_the_card_no_write_of_their_own(board: Callable[..., Board], tmp_path: Path) -> None:
     """They begin every few minutes for six weeks."""
     sign = board(TITLE)
-    writer = sign.planner._store._writer
+    writer = sign.planner._parts.store._writer
     sign.run(-5, 0)
-    sign.planner._store.wait()
+    sign.planner._parts.store.wait()
     soon = writer._soon
     sign.run(0, 480)
     assert writer._soon == soon and writer.waiting >= 3
     for message in sign.messages:
-        sign.planner._monitor._note_delivery(message, None)
+        sign.planner._parts.monitor._note_delivery(message, None)
     assert sign.planner.journal(10, kinds=("hook",)) == []
 
 
 @pytest.mark.parametrize("at", ["piece-begins", "show-begins"])
 def test_nothing_is_due_without_a_trusted_clock(board: Callable[..., Board], at: str) -> None:
     sign = board(hook(at, "on"))
-    trust = sign.planner._situation.trust
+    trust = sign.planner._parts.situation.trust
     trust.verdict = replace(trust.verdict, trusted=False)
     assert sign.run(-5, 5) == []

@@ -30,7 +30,7 @@ def test_a_job_that_fails_is_in_the_journal_and_runs_again(tmp_path: Path, monke
             if len(looks) < 3:
                 raise ValueError("no such sensor")
 
-        monkeypatch.setattr(planner._monitor, "look", look)
+        monkeypatch.setattr(planner._parts.monitor, "look", look)
         await planner.start()
         await until(lambda: len(looks) >= 3, "a third look")
         lines = planner.journal(50, None, ("fault",))
@@ -112,7 +112,7 @@ def test_a_step_of_the_wall_clock_delays_no_job(
 def test_no_part_of_the_planner_has_a_loop_of_its_own_but_who_listens_to_the_transmitter() -> None:
     folder = Path(jobs_module.__file__).parent
     sleeping = {path.name for path in folder.glob("*.py") if "asyncio.sleep(" in path.read_text(encoding="utf-8")}
-    tries_again, waits_for_an_instant = {"planner.py", "transmitter_client.py"}, {"outside.py", "site_push.py"}
+    tries_again, waits_for_an_instant = {"parts.py", "transmitter_client.py"}, {"outside.py", "site_push.py"}
     assert sleeping == {"jobs.py"} | tries_again | waits_for_an_instant
 
 

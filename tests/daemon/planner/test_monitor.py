@@ -30,7 +30,7 @@ def evening(site: Site, state: Path, at: str) -> Planner:
 
 
 def ends(planner: Planner) -> None:
-    planner._close()
+    planner._parts.close()
 
 
 def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path) -> None:
@@ -39,7 +39,7 @@ def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path
 
     async def opening() -> dict[str, Any]:
         planner = evening(site, tmp_path / "state", "2026-12-01T17:00:00")
-        planner._decide()
+        planner._parts.sender.decide()
         (line,) = [row for row in planner.journal(10) if row["kind"] == "playing"]
         ends(planner)
         return dict(line["data"])  # type: ignore[call-overload]  # a row's values are of many types
@@ -54,19 +54,19 @@ def test_a_dark_keeps_its_length_over_a_step_of_the_clock_on_the_disk_too(tmp_pa
 
     async def set_back() -> tuple[Planner, list[State]]:
         planner = Planner(site, tmp_path / "state", clock)
-        states = [planner._situation.current(clock.now_ns()).state]
-        planner._store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
-        planner._situation.read_overrides()
-        states.append(planner._situation.current(clock.now_ns()).state)
+        states = [planner._parts.situation.current(clock.now_ns()).state]
+        planner._parts.store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
+        planner._parts.situation.read_overrides()
+        states.append(planner._parts.situation.current(clock.now_ns()).state)
         wall_ns[0] -= 600_000_000_000
-        planner._situation.after_step()
-        states.append(planner._situation.current(clock.now_ns()).state)
-        planner._decide()
+        planner._parts.situation.after_step()
+        states.append(planner._parts.situation.current(clock.now_ns()).state)
+        planner._parts.sender.decide()
         return planner, states
 
     planner, states = asyncio.run(set_back())
     assert states == ["playing", "dark", "dark"]
-    (dark,) = planner._store.overrides(0)
+    (dark,) = planner._parts.store.overrides(0)
     assert dark.at_ns == clock.now_ns()
     ends(planner)
 
@@ -82,18 +82,20 @@ def test_a_dark_keeps_its_length_over_a_step_that_the_next_planner_notices(tmp_p
         wall_ns[0] += 0 if late else step_s * 1_000_000_000
         planner = Planner(site, tmp_path / "state", clock)
         wall_ns[0] += step_s * 1_000_000_000 if late else 0
-        planner._situation.after_step()
-        state = planner._situation.current(clock.now_ns()).state
-        standing = [override_json(one, planner._situation) for one in planner._situation.standing(clock.now_ns())]
+        situation = planner._parts.situation
+        situation.after_step()
+        state = situation.current(clock.now_ns()).state
+        standing = [override_json(one, situation) for one in situation.standing(clock.now_ns())]
         ends(planner)
         return state, standing
 
     async def nights() -> None:
         planner = Planner(site, tmp_path / "state", clock)
         undone = ask({"kind": "pause", "minutes": 30}, clock.now_ns(), site, (), "the porch")
-        planner._store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
+        planner._parts.store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
         passed_ns[0] += 60_000_000_000
-        planner._store.add(replace(ask({"kind": "dark", "minutes": 30}, clock.now_ns(), site, (), "the quay"), id=2))
+        dark = ask({"kind": "dark", "minutes": 30}, clock.now_ns(), site, (), "the quay")
+        planner._parts.store.add(replace(dark, id=2))
         ends(planner)
         for step_s, late in ((-600, False), (600, True), (600, False), (-1200, True), (-900, False)):
             state, standing = await again(step_s, late)
@@ -113,8 +115,8 @@ def test_a_command_before_a_step_is_noticed_keeps_its_length(tmp_path: Path) -> 
         planner = Planner(site, tmp_path / "state", clock)
         wall_ns[0] -= 600_000_000_000
         told = await planner.ask({"kind": "pause", "minutes": 5}, "the porch")
-        planner._situation.after_step()
-        standing = [one.id for one in planner._situation.standing(clock.now_ns())]
+        planner._parts.situation.after_step()
+        standing = [one.id for one in planner._parts.situation.standing(clock.now_ns())]
         ends(planner)
         return [*standing, int(str(told["id"]))]
 
@@ -130,12 +132,12 @@ def test_a_decision_before_a_step_is_noticed_ends_no_dark(tmp_path: Path, edited
     async def levels() -> list[float]:
         planner, sent = Planner(site, tmp_path / "state", clock), list[dict[str, Any]]()
         await planner.ask({"kind": "dark", "minutes": 30}, "the porch")
-        planner._client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
+        planner._parts.client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
         wall_ns[0] += 3600 * 1_000_000_000
         if edited:
-            planner._adopt(site)
+            planner._parts._adopt(site)
         else:
-            planner._decide()
+            planner._parts.sender.decide()
         scores = [message for message in sent if message["op"] == "score"]
         ends(planner)
         return [
@@ -156,10 +158,10 @@ def test_the_message_at_an_opening_is_sent_once_although_the_clock_passes_it_twi
 
     async def evenings() -> None:
         planner = Planner(site, tmp_path / "state", clock)
-        planner._monitor.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
+        planner._parts.monitor.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
         for second in (0, 2, -600, 0, 2, 86_400, 86_402):
             wall_ns[0] = ns("2026-12-01T16:59:59") + second * 1_000_000_000
-            planner._monitor.look()
+            planner._parts.monitor.look()
         ends(planner)
 
     asyncio.run(evenings())
@@ -174,7 +176,7 @@ def test_an_untrusted_clock_causes_an_alert(tmp_path: Path) -> None:
 
         async def boot_at_1970() -> None:
             planner = Planner(site, tmp_path / "state", Clock(wall=lambda: 60_000_000_000, offset_ns=0))
-            planner._monitor.look()
+            planner._parts.monitor.look()
             wait_until(lambda: hook.got, "an alert")
             ends(planner)
 
@@ -193,11 +195,11 @@ def test_of_several_boards_the_acting_one_reports_a_lost_board_and_its_return(tm
 
         async def work() -> None:
             planner, acts = evening(site, tmp_path / "state", "2026-12-01T18:00:00"), [False]
-            planner._acting.acts = lambda named=None: acts[0]  # type: ignore[method-assign]  # another board is to act
+            planner._parts.acting.acts = lambda named=None: acts[0]  # type: ignore[method-assign]  # another board is to act
             for troubles, acts[0] in (([east], False), ([west], True), ([east, west], False), ([east], False)):
-                planner._monitor.others[:] = [lambda troubles=troubles: troubles]
+                planner._parts.monitor.others[:] = [lambda troubles=troubles: troubles]
                 for _ in range(2):
-                    planner._monitor.look()
+                    planner._parts.monitor.look()
             await asyncio.to_thread(wait_until, lambda: len(hook.got) == 2, "both alerts")
             ends(planner)
 
@@ -218,12 +220,12 @@ def test_a_transmitter_of_the_build_on_the_disk_is_not_stopped_although_the_plan
     async def stops(said: str, areas: tuple[float, ...] = (), asked: dict[str, object] | None = None) -> int:
         planner, sent = evening(site, tmp_path / "state", "2026-12-01T12:00:00"), list[dict[str, Any]]()
         monkeypatch.setattr("gloaming.daemon.planner.monitor.build", lambda: "new")
-        monkeypatch.setattr(planner._client, "send", sent.append)
-        planner._client.telemetry = {"level": 0.0, "areas": [{"level": level} for level in areas]}
+        monkeypatch.setattr(planner._parts.client, "send", sent.append)
+        planner._parts.client.telemetry = {"level": 0.0, "areas": [{"level": level} for level in areas]}
         if asked:
             await planner.ask(asked, "Ada")
-        planner._monitor.transmitter_connected({"build": said, "grants": {"real_time": True}})
-        planner._monitor.look()
+        planner._parts.monitor.transmitter_connected({"build": said, "grants": {"real_time": True}})
+        planner._parts.monitor.look()
         ends(planner)
         return [message["op"] for message in sent].count("stop")
 
@@ -271,14 +273,14 @@ def test_a_circuit_is_one_trouble_in_the_alert_on_the_phone_and_in_the_journal(t
         table = f'\n[[alert]]\nurl = "{url}/"\nkinds = ["controller", "network"]\nafter = "0 s"\nover_after = "0 s"\n'
         folder = write(tmp_path / "site", TABLES, NIGHT, table, rig=boxes())
         planner = evening(load_site(folder), tmp_path / "state", "2026-12-01T18:00:00")
-        planner._rig.reach._ask = ask
+        planner._parts.rig.reach._ask = ask
         phone = []
 
         async def look(*gone: str) -> None:
             away.clear()
             away.update(gone)
-            await planner._rig.reach.look()
-            planner._monitor.look()
+            await planner._parts.rig.reach.look()
+            planner._parts.monitor.look()
             troubles = [one for one in planner.now()["health"]["troubles"] if one["kind"] in ("controller", "network")]
             phone.append([one["text"] for one in troubles])
 
@@ -286,10 +288,10 @@ def test_a_circuit_is_one_trouble_in_the_alert_on_the_phone_and_in_the_journal(t
         await look("left")
         await look("left", "right", "mast")
         network = {"op": "trouble", "kind": "network", "subject": BOXES["right"], "text": "no answer", "over": False}
-        planner._heard(network)
+        planner._parts._heard(network)
         await look("left", "right", "mast")
         await look("mast")
-        planner._heard({**network, "over": True})
+        planner._parts._heard({**network, "over": True})
         await look("mast")
         await look()
         await look("quay")

@@ -30,7 +30,7 @@ def board(tmp_path: Path) -> Iterator[BoxedBoard]:
 
 def reasons(board: BoxedBoard) -> str:
     assert board.planner
-    return " / ".join(one.text for one in board.planner._situation.current(board.planner.now_ns()).reasons)
+    return " / ".join(one.text for one in board.planner._parts.situation.current(board.planner.now_ns()).reasons)
 
 
 def assert_dark_until_it_would_have_ended(board: BoxedBoard) -> None:

@@ -44,7 +44,7 @@ class Watched:
         board, before_ns = self.board, self.apart_ns
         self._begin()
         if board.planner:
-            trusted = board.planner._situation.trust.trusted
+            trusted = board.planner._parts.situation.trust.trusted
             self.apart_ns = board.planner.now_ns() - board.monotonic_ns if trusted else None
         if self.apart_ns != before_ns:
             self.since_ns = board.monotonic_ns

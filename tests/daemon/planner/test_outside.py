@@ -61,7 +61,7 @@ async def venue_without_broker(folder: Path, tables: str) -> AsyncIterator[Plann
 
 def calls(planner: Planner) -> list[str]:
     """Who has called."""
-    return [one.who for one in planner._situation.overrides if one.kind == "call"]
+    return [one.who for one in planner._parts.situation.overrides if one.kind == "call"]
 
 
 def readings(planner: Planner) -> list[object]:
@@ -77,8 +77,8 @@ def test_a_press_calls_and_a_message_from_before_is_a_reading_but_no_press(tmp_p
             button, wind = broker.url("quay/button"), broker.url("roof/wind")
             async with venue(tmp_path, PRESSED.format(button) + WIND.format(wind)) as planner:
                 await until(lambda: readings(planner) == [7.5], "the reading")
-                planner._look_at_boards()
-                assert planner._boards._said["can_act"] is True
+                planner._parts._look_at_boards()
+                assert planner._parts.boards._said["can_act"] is True
                 for payload in ("released", "pressed ", "9" * 5000):
                     broker.publish("quay/button", payload)
                 broker.publish("roof/wind", "8")
@@ -176,11 +176,11 @@ def test_a_broker_that_is_away_is_a_trouble_with_what_to_do(tmp_path: Path) -> N
             (found,) = [one for one in planner.now()["health"]["troubles"] if one["kind"] == "broker"]
             assert (found["code"], found["subject"]) == (TroubleCode.BROKER, "mqtt://127.0.77.9:9")
             assert (found["text"], "site.toml" in found["do"]) == ("Connection refused", True)
-            planner._monitor.look()
+            planner._parts.monitor.look()
             lines = [line["text"] for line in planner.journal(20, kinds=("trouble",))]
             assert "mqtt://127.0.77.9:9: Connection refused" in lines
             assert "S3CRET" not in str(planner.journal(100))
-            planner._look_at_boards()
-            assert planner._boards._said["can_act"] is False, "another board that hears the broker acts"
+            planner._parts._look_at_boards()
+            assert planner._parts.boards._said["can_act"] is False, "another board that hears the broker acts"
 
     run(work())

@@ -46,7 +46,7 @@ def test_marks_survive_a_power_cut_of_the_planner(folder: Path) -> None:
     assert again.repairs.mark(DEAD, "Nan")["id"] == 4
     assert [one.id for one in read_repairs(folder / "state" / "state.db")][:3] == [1, 2, 3]
     for one in (planner, again):
-        one._close()
+        one._parts.close()
 
 
 def test_a_state_of_an_older_version_gets_the_list(tmp_path: Path) -> None:
@@ -68,7 +68,7 @@ def test_a_string_that_was_renamed_keeps_its_marks(folder: Path) -> None:
     asyncio.run(planner.reload("a test"))
     (mark,) = planner.repairs.as_json()["open"]
     assert (mark["part"], mark["absence"]) == ("ridge", "ridge is not in the rig any more")
-    planner._close()
+    planner._parts.close()
 
 
 def test_so_many_marks_may_be_open_and_so_many_mended_ones_are_kept(
@@ -84,4 +84,4 @@ def test_so_many_marks_may_be_open_and_so_many_mended_ones_are_kept(
     for id in (1, 2, 3):
         planner.repairs.mend(id, "Nan")
     assert [one["pixel"] for one in planner.repairs.as_json()["mended"]] == [3, 2]
-    planner._close()
+    planner._parts.close()

@@ -474,21 +474,21 @@ def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
 ) -> None:
     of, _ = care(tmp_path)
     planner = Planner(of.site, tmp_path, Clock(0, lambda: of.at_ns, lambda: 50 * 10**9))
-    asked = asyncio.run(planner._rig.check({"pattern": "colours"}, "Nan"))
-    check, rig_check = planner._situation.add(asked), planner._rig.check
+    asked = asyncio.run(planner._parts.rig.check({"pattern": "colours"}, "Nan"))
+    check, rig_check = planner._parts.situation.add(asked), planner._parts.rig.check
 
     async def rendered(request: Any, who: str) -> Override:
-        planner._store.end(check.id, of.at_ns + 1)
+        planner._parts.store.end(check.id, of.at_ns + 1)
         of.at_ns += 10**9
-        planner._situation.read_overrides()
+        planner._parts.situation.read_overrides()
         return await rig_check(request, who)
 
-    monkeypatch.setattr(planner._rig, "check", rendered)
-    planner._situation.trust.verdict = Verdict(True, "synchronised", "")
+    monkeypatch.setattr(planner._parts.rig, "check", rendered)
+    planner._parts.situation.trust.verdict = Verdict(True, "synchronised", "")
     with pytest.raises(NotStandingError):
-        asyncio.run(planner._commands.check_rig({"pattern": "walk"}, "Nan", follows=check))
-    assert not planner._situation.standing(of.at_ns)
-    planner._close()
+        asyncio.run(planner._parts.commands.check_rig({"pattern": "walk"}, "Nan", follows=check))
+    assert not planner._parts.situation.standing(of.at_ns)
+    planner._parts.close()
 
 
 NAMED = (

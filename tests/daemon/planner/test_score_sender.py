@@ -62,16 +62,16 @@ def planner_at(folder: Path, at: str, *tables: str) -> Iterator[tuple[Planner, S
     site = load_site(folder, datetime.fromisoformat("2026-11-25T12:00:00+00:00"), strict=False)
     (folder / "state").mkdir(exist_ok=True)
     planner, sent = Planner(site, folder / "state", StillClock(at)), Sent()
-    planner._client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
+    planner._parts.client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
     try:
         yield planner, sent
     finally:
-        planner._close()
+        planner._parts.close()
 
 
 def test_a_zone_s_dark_hours_are_an_area_of_the_score_and_windows_with_its_slots(tmp_path: Path) -> None:
     with planner_at(tmp_path, "2026-12-14T18:10", HOURS) as (planner, sent):
-        planner._decide()
+        planner._parts.sender.decide()
         (score,) = sent.scores
         by_spans = {area.spans: area for area in score.areas}
         assert set(by_spans) == {((1, 1, 3),), ((2, 1, 150),)}
@@ -83,7 +83,7 @@ def test_a_zone_s_dark_hours_are_an_area_of_the_score_and_windows_with_its_slots
 
         roof, path = by_spans[(2, 1, 150),].segments, by_spans[(1, 1, 3),].segments
         assert (level(score.segments), level(roof), level(path)) == (1, 0, 0.5)
-        planner._decide()
+        planner._parts.sender.decide()
         assert len(sent.scores) == 1, "nothing has changed"
         (windows,) = [one for one in sent if one["op"] == "windows"]
     limits = {(light, sound, str(spans)) for _, _, light, sound, _, spans in windows["windows"]}
@@ -93,7 +93,7 @@ def test_a_zone_s_dark_hours_are_an_area_of_the_score_and_windows_with_its_slots
 def test_an_override_of_a_zone_is_an_area_until_it_ends(tmp_path: Path) -> None:
     async def work() -> None:
         with planner_at(tmp_path, "2026-12-14T18:10") as (planner, sent):
-            planner._decide()
+            planner._parts.sender.decide()
             assert sent.scores[-1].areas == ()
             made = await planner.ask({"kind": "dim", "level": 0.4, "zone": "roof"}, "Ada")
             assert (made["on_the_wire"], made["wire"]) == (False, "the transmitter has not confirmed it")
@@ -101,9 +101,9 @@ def test_an_override_of_a_zone_is_an_area_until_it_ends(tmp_path: Path) -> None:
             assert (area.spans, area.segments[-1].level_until) == (((2, 1, 150),), pytest.approx(0.4))
             assert sent.scores[-1].segments[-1].level_until == 1
             count = len(sent.scores)
-            planner._decide()
+            planner._parts.sender.decide()
             assert len(sent.scores) == count, "nothing has changed"
-            planner._situation.now_ns = lambda: ns("2026-12-14T18:10:30")  # type: ignore[method-assign]  # its clock
+            planner._parts.situation.now_ns = lambda: ns("2026-12-14T18:10:30")  # type: ignore[method-assign]  # its clock
             await planner.undo(int(str(made["id"])), "Ada")
             (area,) = sent.scores[-1].areas  # it fades back
             assert area.segments[-1].level_until == 1
@@ -117,14 +117,14 @@ def test_a_score_without_zones_has_no_areas_and_windows_of_all_slots(tmp_path: P
     found = windows_of(site, ns("2026-12-01T12:00"), ns("2026-12-02T08:00"))
     assert [one.spans for one in found.windows] == [None]
     with planner_at(tmp_path / "other", "2026-12-14T18:10", hours) as (planner, sent):
-        planner._decide()
+        planner._parts.sender.decide()
         assert sent.scores[-1].areas == ()
 
 
 def test_the_journal_has_a_line_when_an_area_begins_and_ends_to_show_something_else(tmp_path: Path) -> None:
     async def work() -> None:
         with planner_at(tmp_path, "2026-12-14T18:24:30", HOURS) as (planner, _):
-            planner._decide()
+            planner._parts.sender.decide()
 
             def lines() -> list[tuple[str, str]]:
                 return [(row["kind"], row["text"]) for row in reversed(planner.journal(20))]
@@ -140,20 +140,20 @@ def test_the_journal_has_a_line_when_an_area_begins_and_ends_to_show_something_e
                 (["path"], "playing", 0.5),
                 (["roof"], "dark", 0.0),
             ]
-            planner._decide()
+            planner._parts.sender.decide()
             assert lines() == first, "nothing has changed"
             made = await planner.ask({"kind": "dark", "minutes": 5, "zone": "path"}, "Ada")
             assert [kind for kind, _ in lines()[3:]] == ["override", "zone"]
             assert lines()[3][1].startswith("path dark until 18:2")
             assert lines()[4][1].startswith("path dark: path: dark by Ada at 18:24")
-            planner._situation.now_ns = lambda: ns("2026-12-14T18:24:35")  # type: ignore[method-assign]  # its clock
-            planner._decide()
+            planner._parts.situation.now_ns = lambda: ns("2026-12-14T18:24:35")  # type: ignore[method-assign]  # its clock
+            planner._parts.sender.decide()
             assert len(lines()) == 5, "it has faded"
             await planner.undo(int(str(made["id"])), "Ada")
             assert lines()[5:] == [("override", "path dark ended"), first[1]]
             for at in ("18:25:01", "18:25:10"):  # between two pieces all is black, and nothing begins or ends
-                planner._situation.now_ns = lambda at=at: ns(f"2026-12-14T{at}")  # type: ignore[method-assign,misc]
-                planner._decide()
+                planner._parts.situation.now_ns = lambda at=at: ns(f"2026-12-14T{at}")  # type: ignore[method-assign,misc]
+                planner._parts.sender.decide()
             assert [(kind, text.partition(":")[0]) for kind, text in lines()[7:]] == [
                 ("waiting", "waiting"),
                 ("playing", "playing, lanterns"),
@@ -168,7 +168,7 @@ def test_the_journal_has_a_line_when_an_area_begins_and_ends_to_show_something_e
 def test_an_override_that_divides_an_area_is_no_change_of_what_it_shows(tmp_path: Path) -> None:
     async def work() -> None:
         with planner_at(tmp_path, "2026-12-14T18:10") as (planner, _):
-            planner._decide()
+            planner._parts.sender.decide()
 
             def lines() -> list[str]:
                 return [row["text"].partition(":")[0] for row in reversed(planner.journal(20)) if row["kind"] == "zone"]
@@ -192,11 +192,11 @@ def test_a_board_that_does_not_know_the_time_leaves_the_light_to_its_spare(
     boards = '\n[[board]]\nname = "quay"\ncontrollers = ["left"]\n[[board]]\nname = "loft"\nspare_for = "quay"\n'
     monkeypatch.setenv("GLOAMING_BOARD", "quay")
     with planner_at(tmp_path, "2026-12-14T18:10", boards) as (planner, sent):
-        trust = planner._situation.trust
+        trust = planner._parts.situation.trust
         known = trust.verdict
         for verdict in (replace(known, trusted=False), known):
             trust.verdict = verdict
-            planner._clock_was_set()
+            planner._parts._clock_was_set()
     setups = [one["priority"] for one in sent if one["op"] == "setup"]
     assert setups == [0, 100]
     assert [one["op"] for one in sent if one["op"] != "windows"] == ["setup", "score"] * 2  # the light comes last

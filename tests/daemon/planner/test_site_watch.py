@@ -38,12 +38,12 @@ def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkey
 
     async def edits() -> str:
         planner = Planner(site, tmp_path / "state", CLOCK)
-        watch = planner._site_watch
+        watch = planner._parts.site_watch
         path.write_text(path.read_text().replace("Pier Road boathouse", "first edit"))
         assert await watch.reload("asked")
         for _ in range(2 * STILL_LOOKS + 2):
             await watch.look()
-        planner._close()
+        planner._parts.close()
         return planner.site.name
 
     assert asyncio.run(edits()) == "the second edit"
@@ -71,7 +71,7 @@ def test_of_two_reloads_at_once_the_later_one_counts(tmp_path: Path, monkeypatch
         path.write_text(path.read_text().replace("Pier Road boathouse", "the edit"))
         assert await planner.reload("the second") is None
         await first
-        planner._close()
+        planner._parts.close()
         return planner.site.name
 
     assert asyncio.run(edits()) == "the edit"
@@ -90,7 +90,7 @@ def test_only_of_a_file_that_adds_hours_it_is_said_that_they_are_kept(tmp_path: 
         assert await planner.reload("asked") is not None
         line = str(planner.journal(1, None, ("site",))[0]["text"])
         (trouble,) = [one["text"] for one in planner.now()["health"]["troubles"] if one["kind"] == "site"]
-        planner._close()
+        planner._parts.close()
         return line, str(trouble)
 
     for text in asyncio.run(edits()):
@@ -106,11 +106,11 @@ def test_a_host_name_that_an_edit_brings_is_looked_up_with_it(tmp_path: Path, mo
 
     async def edit() -> list[set[str]]:
         planner, sent = Planner(site, tmp_path / "state", CLOCK), list[dict[str, Any]]()
-        monkeypatch.setattr(planner._client, "send", sent.append)
-        planner._sender.send_setup()
+        monkeypatch.setattr(planner._parts.client, "send", sent.append)
+        planner._parts.sender.send_setup()
         path.write_text(path.read_text().replace("127.0.66.1", "left.lan"))
         assert await planner.reload("asked") is None
-        planner._close()
+        planner._parts.close()
         setups = [message for message in sent if message["op"] == "setup"]
         return [{host for one in setup["universes"] for host in one["hosts"]} for setup in setups]
 

@@ -128,17 +128,17 @@ def test_a_missing_file_is_told_once_and_over_when_it_is_back(
         trouble = {"op": "trouble", "kind": "sound", "subject": str(path), "text": "there is no such file"}
         for _ in range(3):
             for over in (False, True):
-                planner._heard({**trouble, "over": over})
-                planner._monitor.look()
+                planner._parts._heard({**trouble, "over": over})
+                planner._parts.monitor.look()
         assert lines(planner) == [f"{path}: there is no such file"]
-        assert [one["subject"] for one in planner._monitor.troubles(0) if one["kind"] == "sound"] == [str(path)]
+        assert [one["subject"] for one in planner._parts.monitor.troubles(0) if one["kind"] == "sound"] == [str(path)]
         monkeypatch.setattr(live, "_now", lambda args: planner.now())
         live.show_now(Namespace(json=False))
         assert f"trouble: {path}: there is no such file" in capsys.readouterr().out
         soundfile.write(path, tone(1, 0.1), 48_000)
-        planner._monitor.look()
+        planner._parts.monitor.look()
         assert lines(planner) == [f"{path}: there is no such file", f"over: {path}"]
-        planner._close()
+        planner._parts.close()
 
     def lines(planner: Planner) -> list[str]:
         return [str(line["text"]) for line in reversed(planner.journal(50)) if str(path) in str(line["text"])]

@@ -59,7 +59,8 @@ class Venue:
         """The events of an instant. For each, why it was refused; None where it has called."""
 
         async def work() -> list[Pulled]:
-            return await asyncio.gather(*(self.planner._triggers.pulled(name, "http", self.at_ns) for name in names))
+            triggers = self.planner._parts.triggers
+            return await asyncio.gather(*(triggers.pulled(name, "http", self.at_ns) for name in names))
 
         return [one.refused.code if one.refused else None for one in asyncio.run(work())]
 
@@ -68,7 +69,7 @@ class Venue:
         return self.planner.now_ns()
 
     def listed(self, name: str = "gate") -> dict[str, Any]:
-        return next(one for one in self.planner._triggers.as_json() if one["name"] == name)
+        return next(one for one in self.planner._parts.triggers.as_json() if one["name"] == name)
 
     def lines(self) -> list[tuple[str, str]]:
         return [(row["who"], row["text"]) for row in reversed(self.planner.journal(50, kinds=("trigger",)))]
@@ -152,7 +153,7 @@ def test_an_edit_of_the_trigger_counts_from_the_next_event_on(venue: Open) -> No
 
 def test_an_untrusted_clock_refuses_with_its_reason(venue: Open) -> None:
     here = venue(GATE)
-    trust = here.planner._situation.trust
+    trust = here.planner._parts.situation.trust
     trust.verdict = replace(trust.verdict, trusted=False)
     assert here.pull("gate") == [ReasonCode.NO_CLOCK]
     assert here.listed()["refused_now"]["code"] == "no-clock"
@@ -174,7 +175,7 @@ def test_a_trigger_that_goes_from_the_site_while_it_calls_has_called(
     venue: Open, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     here = venue(GATE)
-    sender = here.planner._sender
+    sender = here.planner._parts.sender
     confirmed = sender.confirmed
 
     async def slowly(asked: Override, ends: bool = False) -> Sent:

@@ -49,10 +49,10 @@ class Venue:
         self.clock = SetClock("2026-12-12T18:00:50")
         self.boards = {name: Planner(replace(site, board_name=name), folder / name, self.clock) for name in NAMES}
         for number, board in enumerate(self.boards.values()):
-            board._store.set_fact("cid", f"the CID of board {number}")
-        self.exchange = Exchange({name: board._situation for name, board in self.boards.items()})
+            board._parts.store.set_fact("cid", f"the CID of board {number}")
+        self.exchange = Exchange({name: board._parts.situation for name, board in self.boards.items()})
         for name, board in self.boards.items():
-            board._acting._seen = lambda name=name: self.exchange.seen(name)  # type: ignore[misc]  # mypy infers no type of a lambda with a default
+            board._parts.acting._seen = lambda name=name: self.exchange.seen(name)  # type: ignore[misc]  # mypy infers no type of a lambda with a default
         self.clock.passes(START_NS)
 
     async def press(self, *heard: str, payload: str = "") -> None:
@@ -65,10 +65,10 @@ class Venue:
         await asyncio.gather(*tasks)
 
     def calls(self, name: str) -> list[Override]:
-        return [one for one in self.boards[name]._situation.overrides if one.who == "trigger gate"]
+        return [one for one in self.boards[name]._parts.situation.overrides if one.who == "trigger gate"]
 
     def refusals(self, name: str) -> int:
-        return sum(self.boards[name]._triggers.counts()["gate"].refusals.values())
+        return sum(self.boards[name]._parts.triggers.counts()["gate"].refusals.values())
 
 
 def apart(*names: str) -> dict[str, int]:
@@ -85,7 +85,7 @@ def test_the_first_board_calls_and_the_others_leave_it_to_it(tmp_path: Path, mon
         here = Venue(tmp_path, monkeypatch)
         await here.press(*NAMES)
         assert [authors(here.calls(name)) for name in NAMES] == [["quay"]] * 3
-        assert [board._triggers.as_json()[0]["board"] for board in here.boards.values()] == ["quay"] * 3
+        assert [board._parts.triggers.as_json()[0]["board"] for board in here.boards.values()] == ["quay"] * 3
         await here.press(*NAMES)
         assert [here.refusals(name) for name in NAMES] == [1, 0, 0], "counted once"
         here.exchange.divide(apart("quay"))
@@ -191,7 +191,8 @@ def test_one_board_sends_the_public_topic_and_a_hook_unless_the_hook_names_anoth
         for board in here.boards.values():
             board.public.look()
         topics = [name for name, board in here.boards.items() if board.public._topic]
-        hooks = [[name for name, board in here.boards.items() if board._monitor._sends(one)] for one in (hook, own)]
+        monitors = {name: board._parts.monitor for name, board in here.boards.items()}
+        hooks = [[name for name, monitor in monitors.items() if monitor._sends(one)] for one in (hook, own)]
         return topics, hooks[0], hooks[1]
 
     async def work() -> None:

@@ -40,7 +40,7 @@ def fetch(broken: Broken, path: str, accept: str = "*/*", token: bool = True) ->
 def test_a_controller_has_its_protocol_as_a_label(tmp_path: Path) -> None:
     async def work() -> str:
         async with house(tmp_path) as here, here.client(here.token) as phone:
-            found = here.planner._rig.reach.found
+            found = here.planner._parts.rig.reach.found
             (left,) = found.values()
             found["left"] = replace(left, answers=True, protocol=ProtocolName.DDP)
             return (await phone.get("/metrics")).text
@@ -81,7 +81,7 @@ def test_any_name_may_be_a_label_and_a_figure_that_nobody_knows_is_left_out(tmp_
     async def work() -> str:
         async with house(tmp_path) as here, here.client(here.token) as phone:
             limited = [{"kind": "supply", "name": 'the "left" \\ box\nof 12 V', "frames": 4}]
-            here.planner._client.telemetry = {"frames_sent": 12_345_678_901, "limited": limited}
+            here.planner._parts.client.telemetry = {"frames_sent": 12_345_678_901, "limited": limited}
             return (await phone.get("/metrics")).text
 
     text = asyncio.run(work())

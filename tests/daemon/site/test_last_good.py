@@ -71,7 +71,7 @@ def edit_with_a_mistake(board: BoxedBoard, *rules: Rule) -> None:
     assert board.planner
     before, board.rules = board.rules, rules
     board.write(MISTAKE)
-    assert not board.wait(board.planner._site_watch.reload("its files have changed"))
+    assert not board.wait(board.planner._parts.site_watch.reload("its files have changed"))
     board.rules = before
 
 
@@ -82,10 +82,10 @@ def test_hours_that_an_edit_with_a_mistake_adds_are_in_force_at_once(board: Boxe
     assert board.planner
     edit_with_a_mistake(board, Rule("dark", "16:00", "17:00"))
     assert not board.play(3)
-    reasons = board.planner._situation.current(board.planner.now_ns()).reasons
+    reasons = board.planner._parts.situation.current(board.planner.now_ns()).reasons
     assert "hours 16:00 to 17:00" in reasons[0].text
     assert reasons[0].code == ReasonCode.DARK_HOURS
-    standing = [one["text"] for one in board.planner._monitor.troubles(board.wall_ns) if one["kind"] == "site"]
+    standing = [one["text"] for one in board.planner._parts.monitor.troubles(board.wall_ns) if one["kind"] == "site"]
     assert "there is no show 'no such show'" in standing[0]
     assert "the neighbours' hours that it adds hold from now on" in standing[0]
     lines = [str(row["text"]) for row in board.planner.journal(9)]
@@ -100,9 +100,9 @@ def test_an_edit_with_a_mistake_removes_no_hours(board: BoxedBoard) -> None:
     edit_with_a_mistake(board)
     assert not board.play(3)
     assert board.planner
-    assert board.planner.site is board.planner._site_watch.good
+    assert board.planner.site is board.planner._parts.site_watch.good
     (board.folder / "site.toml").write_text("[site")
-    assert not board.wait(board.planner._site_watch.reload("its files have changed"))
+    assert not board.wait(board.planner._parts.site_watch.reload("its files have changed"))
     assert not board.play(3)
 
 
@@ -132,7 +132,7 @@ def test_a_start_with_a_mistake_adds_the_hours_of_the_file_too(board: BoxedBoard
     board.kill_planner()
     board.start_planner(good)
     assert board.planner
-    board.planner._site_watch.refuse(found.value, "the site has a mistake; the last good site plays on")
+    board.planner._parts.site_watch.refuse(found.value, "the site has a mistake; the last good site plays on")
     assert not board.play(3)
 
 

@@ -136,7 +136,7 @@ def test_a_site_is_taken_over_at_its_instant_with_only_what_changed_sent(tmp_pat
                 agreed = await copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns)
                 assert (agreed.status_code, agreed.json()["state"]) == (200, "agreed")
             assert everything(home) == before
-            home.planner._situation.clock.offset_ns += 50 * SECOND_NS
+            home.planner._parts.situation.clock.offset_ns += 50 * SECOND_NS
             taken = await copy.state(found["id"], after="agreed")
             assert taken["state"] == "taken" and taken["taken_ns"] >= at_ns
             folder = home.planner.site.folder
@@ -153,7 +153,7 @@ def test_a_site_is_taken_over_at_its_instant_with_only_what_changed_sent(tmp_pat
             await until(lambda: not (folder / ".push").exists(), "an empty stage")
             site = home.planner.site
             for _ in range(2 * STILL_LOOKS):
-                await home.planner._site_watch.look()
+                await home.planner._parts.site_watch.look()
             assert home.planner.site is site  # it is not read again
             again = await copy.push(send=False)
             assert (again["state"], again["wanted"]) == ("ready", [])
@@ -386,11 +386,11 @@ def test_a_site_whose_texts_cannot_be_written_at_its_instant_is_used_and_written
             await copy.ask("POST", f"/{found['id']}/take-over", at_ns=at_ns)
             with monkeypatch.context() as patch:
                 patch.setattr(Versions, "install", read_only)
-                home.planner._situation.clock.offset_ns += 50 * SECOND_NS
+                home.planner._parts.situation.clock.offset_ns += 50 * SECOND_NS
                 refused = await copy.state(found["id"], after="agreed")
             assert refused["errors"] == ["it cannot be stored: Read-only file system"]
             for _ in range(2 * STILL_LOOKS):
-                await home.planner._site_watch.look()
+                await home.planner._parts.site_watch.look()
             assert home.planner.site.name == "Pier Road jetty"
         assert finish_take_over(tmp_path / "site", tmp_path / "state")
         assert read_files(tmp_path / "site") == read_files(copy.folder)
@@ -447,7 +447,7 @@ def test_what_a_push_has_left_is_removed_after_a_week(tmp_path: Path, monkeypatc
             await copy.push()
             pushes, stage = home.planner.site_push, home.planner.site.folder / ".push"
             monkeypatch.setattr(site_push, "SILENT_NS", -1)  # nobody asks about it
-            clock = home.planner._situation.clock
+            clock = home.planner._parts.situation.clock
             for days, there in ((6, True), (8, False)):  # by the clock of the machine, as the stamps of the files
                 clock.offset_ns = days * DAY_NS
                 await pushes.look()
