@@ -22,8 +22,8 @@ from gloaming.api.http.auth.authenticator import Authenticator
 from gloaming.api.http.certificate import Certificate
 from gloaming.api.http.connections import ConnectionLimit, CountingListener, protocol_class
 from gloaming.api.http.streams import OpenStreams
-from gloaming.daemon.planner.health import DO, Trouble, TroubleCode
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.troubles import DO, Trouble, TroubleCode
 from gloaming.daemon.service.log import LOG
 from gloaming.daemon.service.private_file import why_closed, write_private
 

@@ -10,7 +10,7 @@ from functools import partial
 from urllib.parse import urlsplit
 
 from gloaming.daemon.integrations.delivery import Message, Messenger, notify_by_apprise, post
-from gloaming.daemon.planner.health import Trouble, covered_by
+from gloaming.daemon.planner.troubles import Trouble, covered_by
 from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.rules import windows

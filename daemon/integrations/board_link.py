@@ -22,7 +22,7 @@ from gloaming.daemon.integrations.mqtt_connection import (
     BrokerError,
     MqttConnection,
 )
-from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.schema_delivery import Broker
 

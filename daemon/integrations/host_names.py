@@ -13,7 +13,7 @@ from concurrent.futures import Future
 from contextlib import suppress
 from threading import BoundedSemaphore, Thread
 
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.shows.rig.model import Controller, Rig, is_ip_address, is_loopback, is_of_one_host
 
 LOOK_UP_S = 10.0

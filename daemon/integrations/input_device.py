@@ -18,7 +18,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from gloaming.daemon.integrations.hooks import user_name
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.input_keys import INPUT_KEYS
 from gloaming.daemon.site.schema_outside import Trigger
 

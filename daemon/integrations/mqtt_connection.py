@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.schema_delivery import Broker
 

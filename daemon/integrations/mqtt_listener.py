@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from gloaming.daemon.integrations.mqtt_connection import OF_A_TOPIC, OF_A_TOPIC_WITHIN_S, SETTLE_S, MqttConnection
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.schema_delivery import Broker
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import count
 
 from gloaming.daemon.integrations.host_names import Addresses, address_of, where
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.model import Circuit, Rig
 from gloaming.shows.time_units import SECOND_NS

@@ -16,8 +16,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from gloaming.daemon.planner.clock import STEP_NS, Anchor
 from gloaming.daemon.planner.clock_stamps import ClockFilter, Exchange, Offset
 from gloaming.daemon.planner.contact import BoardSeen, for_each
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import SECOND_NS
 

@@ -19,9 +19,9 @@ from typing import Any
 
 from gloaming.daemon.integrations.board_link import END_S, BoardLink, BoardMessage
 from gloaming.daemon.planner.contact import AWAY_S, BoardSeen, BoardStatus, Contacts, read_status
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.identity import machine_hash
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_boards import is_level

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.states import GIVEN
-from gloaming.daemon.planner.health import BLACK
+from gloaming.daemon.planner.troubles import BLACK
 from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:  # `gloaming now` imports this module, and needs no planner

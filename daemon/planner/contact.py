@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.journal_texts import clock_text
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 
 AWAY_S = 15.0
 """A board without contact for this time is a trouble. One that starts again is back before."""

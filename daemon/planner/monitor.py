@@ -15,11 +15,12 @@ from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
 from gloaming.daemon.integrations.hooks import Hooks, Times
 from gloaming.daemon.planner.acting_board import ActingBoard
-from gloaming.daemon.planner.health import BoardHealth, Trouble, TroubleCode, covered_by, read_board, troubles_of
+from gloaming.daemon.planner.health import BoardHealth, read_board, troubles_of
 from gloaming.daemon.planner.show_moments import Followed, ShowMoments
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode, covered_by
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.score.protocol import Op, build
 from gloaming.daemon.service.log import LOG

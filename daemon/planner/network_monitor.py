@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping
 from enum import StrEnum
 from typing import Any
 
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.reports.network import (
     NOT_ASKED,
     NOTHING,

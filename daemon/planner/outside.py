@@ -19,10 +19,10 @@ from threading import Lock
 from gloaming.daemon.integrations.input_device import InputDevices
 from gloaming.daemon.integrations.mqtt_listener import LATE_S, Heard, MqttListener
 from gloaming.daemon.planner.acting_board import HAND_OVER_NS
-from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.triggers import Triggers
+from gloaming.daemon.planner.troubles import Trouble
 from gloaming.daemon.site.schema_delivery import Broker, broker_and_topic
 from gloaming.daemon.site.schema_outside import Hold, Trigger
 from gloaming.shows.time_units import SECOND_NS

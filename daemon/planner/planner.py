@@ -16,7 +16,6 @@ from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.board_list import BoardList
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.clock import Clock
-from gloaming.daemon.planner.health import BLACK, Trouble
 from gloaming.daemon.planner.jobs import Turns
 from gloaming.daemon.planner.network_monitor import NetworkMonitor
 from gloaming.daemon.planner.outside import Outside
@@ -27,6 +26,7 @@ from gloaming.daemon.planner.repairs import Repairs
 from gloaming.daemon.planner.site_files import SiteFiles
 from gloaming.daemon.planner.site_push import SitePush
 from gloaming.daemon.planner.store import DeviceStore
+from gloaming.daemon.planner.troubles import BLACK, Trouble
 from gloaming.daemon.reports.journal_lines import Row
 from gloaming.daemon.reports.journal_report import JournalReport, season_report
 from gloaming.daemon.reports.metrics import Status

@@ -11,8 +11,8 @@ from urllib.parse import urlsplit
 
 from gloaming.daemon.integrations.delivery import Message, Messenger, publish
 from gloaming.daemon.planner.acting_board import ActingBoard
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.reports.public import OpeningTimes, PublicNow, opening_times, public_now
 from gloaming.daemon.site.load import Site
 

@@ -20,9 +20,9 @@ from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, a
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.integrations.host_names import HostNames, host_names, host_troubles
 from gloaming.daemon.integrations.reachability import Reachability
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
 from gloaming.daemon.site.board_name import unknown_board
 from gloaming.daemon.site.load import Site

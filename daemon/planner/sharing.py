@@ -21,13 +21,13 @@ from gloaming.daemon.direction.shared_fact import MARK_BITS, fact_of, is_shared,
 from gloaming.daemon.planner.board_confirmations import BoardConfirmations
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.confirmation import CONFIRM_S
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.jobs import Jobs
 from gloaming.daemon.planner.journal_texts import asked_text, ended_text
 from gloaming.daemon.planner.read_fact import NewerFactError, read_fact
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.situation import KEEP_NS, Situation
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.shows.time_units import SECOND_NS
 
 PREFIX, CONNECTED = "facts", "connected"

@@ -7,8 +7,8 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 from gloaming.daemon.direction.occurrences import rule_ids
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.last_good import store_good, with_hours_of
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.reload import FileWatch, stamp_of

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.planner.clock_trust import Facts
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.planner.workers import ask
 from gloaming.daemon.score.score import Picture, Segment
 from gloaming.daemon.site.load import Site

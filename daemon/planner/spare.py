@@ -8,9 +8,9 @@ from typing import Any
 
 from gloaming.daemon.planner.boards import Boards
 from gloaming.daemon.planner.contact import AWAY_S
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.messages import GROUPS
 from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.transmitter.udp_sender import interface_index
 from gloaming.shows.interfaces import has_carrier
 from gloaming.shows.protocols.e131 import DATA_LOSS_NS, IPV4

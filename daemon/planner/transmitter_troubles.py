@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 
 Key = tuple[str, str]

@@ -8,7 +8,7 @@ from gloaming.api.http.schemas.answers import Answer, Instant, OverrideStanding,
 from gloaming.api.http.schemas.boards import BoardsNow
 from gloaming.api.http.schemas.rig import ControllerReached
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.draw import FeedKind
 

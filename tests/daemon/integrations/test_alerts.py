@@ -15,7 +15,7 @@ import pytest
 
 from gloaming.daemon.integrations.alerts import MORE, OF_A_KIND, Alerts
 from gloaming.daemon.integrations.delivery import DeliveryError, Message, Messenger, post
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.sun import Spot
 from tests.daemon.webhook import WebhookServer

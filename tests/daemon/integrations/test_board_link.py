@@ -17,7 +17,7 @@ import pytest
 
 from gloaming.daemon.integrations import board_link, mqtt_connection
 from gloaming.daemon.integrations.board_link import BoardLink, BoardMessage
-from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site.schema_delivery import broker_and_topic
 from tests.api.http.certificates import make_authority, make_signed
 from tests.daemon.integrations.test_mqtt_listener import forward, needs_3_1_1, server

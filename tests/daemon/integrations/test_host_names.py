@@ -12,7 +12,7 @@ import pytest
 
 from gloaming.daemon.integrations import host_names
 from gloaming.daemon.integrations.host_names import AT_ONCE_MAX, HostNames, address_of, host_troubles, look_up
-from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.shows.rig.model import Rig
 
 NO_SUCH_NAME = socket.gaierror(socket.EAI_NONAME, "Name or service not known")

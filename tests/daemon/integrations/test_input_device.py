@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.integrations.input_device import EVENT, EVIOCGNAME, InputDevices, NoInputDeviceError, open_device
-from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site.input_keys import INPUT_KEYS, read_key
 from gloaming.daemon.site.schema_outside import Trigger
 from gloaming.shows.config_files.errors import WrongValueError

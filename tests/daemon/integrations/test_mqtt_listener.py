@@ -18,7 +18,7 @@ import pytest
 
 from gloaming.daemon.integrations import mqtt_client, mqtt_connection, mqtt_listener
 from gloaming.daemon.integrations.mqtt_listener import PAUSES_S, Heard, MqttListener
-from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site.schema_delivery import Broker, broker_and_topic
 from tests.api.http.certificates import make_certificate
 from tests.mosquitto import Mosquitto

@@ -13,7 +13,7 @@ import pytest
 
 from gloaming.daemon.integrations import reachability
 from gloaming.daemon.integrations.reachability import BACK_NS, PERIOD_S, TRIES, TRY_S, Reachability, answers
-from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.time_units import SECOND_NS
 from tests.namespaces import namespaces

@@ -16,9 +16,9 @@ import pytest
 from gloaming.daemon.integrations import board_link
 from gloaming.daemon.planner import boards as boards_module
 from gloaming.daemon.planner.boards import Boards
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.load import load_site
 from tests.api.house import StillClock, run, write_site
 from tests.mosquitto import Mosquitto

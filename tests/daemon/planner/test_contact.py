@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from gloaming.daemon.planner.contact import AWAY_S, DIFFERS_S, STRANGERS_MAX, Contacts
-from gloaming.daemon.planner.health import DO, TroubleCode
+from gloaming.daemon.planner.troubles import DO, TroubleCode
 from gloaming.shows.time_units import SECOND_NS
 
 ZONE = ZoneInfo("Europe/London")

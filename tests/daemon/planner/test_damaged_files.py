@@ -12,8 +12,8 @@ import pytest
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.damaged_files import DamagedFiles
-from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site.load import load_site
 from tests.api.house import House, house, run
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.planner.health import DO, BoardHealth, read_board, troubles_of
+from gloaming.daemon.planner.health import BoardHealth, read_board, troubles_of
+from gloaming.daemon.planner.troubles import DO
 
 WELL = BoardHealth(
     temperature_c=48.0,

@@ -14,8 +14,8 @@ from gloaming.daemon.direction.requests import ask
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.clock import Clock
-from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.load import Site, load_site
 from tests.daemon.quay_site import TABLES, ns, performance, site_of, write
 from tests.daemon.webhook import WebhookServer

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.integrations.mqtt_listener import Heard
-from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site.schema_delivery import broker_and_topic
 from tests.api.house import house, run
 from tests.mosquitto import Mosquitto

@@ -8,9 +8,9 @@ from uuid import UUID
 
 import pytest
 
-from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.planner.messages import setup_of
 from gloaming.daemon.planner.rig_monitor import RigMonitor
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site import board_name
 from gloaming.daemon.site.load import load_site
 from tests.daemon.planner.test_rig_monitor import RIG, SITE, care

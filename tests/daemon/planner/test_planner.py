@@ -19,7 +19,7 @@ API_MAY_IMPORT = {
     "clock_trust": "what a planner that starts would say of the clock; the first year that a clock may show",
     "commands": "its error",
     "confirmation": "how light is named",
-    "health": "what a trouble is",
+    "troubles": "what a trouble is",
     "outside": "what a token is for; its error",
     "repairs": "its error",
     "push_state": "what a push is, and its states; its errors",

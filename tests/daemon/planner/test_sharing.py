@@ -19,7 +19,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.shared_fact import fact_of, payload_of
 from gloaming.daemon.planner import sharing
 from gloaming.daemon.planner.confirmation import Sent
-from gloaming.daemon.planner.health import TroubleCode
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.shows.config_files.errors import InputError
 from tests.cases import cases
 from tests.daemon.planner.boards_in_memory import NAMES, S, Site

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from gloaming.daemon.planner.contact import AWAY_S, BoardSeen
-from gloaming.daemon.planner.health import TroubleCode
 from gloaming.daemon.planner.spare import BACK_NS, GONE_NS, SETTLED_NS, STARTED_NS, SpareBoard
+from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site import board_name
 from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import SECOND_NS

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from gloaming.daemon.planner.health import BLACK
+from gloaming.daemon.planner.troubles import BLACK
 from gloaming.daemon.score.protocol import Black
 from gloaming.daemon.transmitter.readahead import DamagedFrames
 from gloaming.daemon.transmitter.telemetry import telemetry
