@@ -48,7 +48,7 @@ async def send_by_library(frames: Frames) -> None:
 
 def test_what_is_recorded_from_art_net_is_played_by_e131_and_recorded_again(tmp_path: Path) -> None:
     """Port-addresses 0:0:0 to 0:0:12 become universes 1 to 13, as the library numbers from 0."""
-    first, again, picture = tmp_path / "first.frames", tmp_path / "again.frames", np.load(PICTURE)[:45]
+    first, again, picture = tmp_path / "first.frames", tmp_path / "again.frames", np.load(PICTURE)[:30]
     options = ["--port-addresses", "0:0:0-0:0:12", "--universes", "1-13", "--address", RECORDER]
     recorder = Recorder(first, "--protocol", "artnet", *options)
     recorder.listening(RECORDER, 6454)
