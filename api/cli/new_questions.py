@@ -161,14 +161,14 @@ def _take_universes(new: NewSite, text: str) -> NewSite:
 
 
 def _take_protocol(new: NewSite, text: str) -> NewSite:
-    from gloaming.shows.rig.model import read_protocol
+    from gloaming.shows.rig.values import read_protocol
 
     *others, last = new.controllers
     return replace(new, controllers=(*others, replace(last, protocol=read_protocol(text))))
 
 
 def _take_port_addresses(new: NewSite, text: str) -> NewSite:
-    from gloaming.shows.rig.model import read_port_addresses, read_universes
+    from gloaming.shows.rig.values import read_port_addresses, read_universes
 
     *others, last = new.controllers
     same = read_port_addresses(text) == read_universes(last.universes)
@@ -177,7 +177,7 @@ def _take_port_addresses(new: NewSite, text: str) -> NewSite:
 
 def _guess_port_addresses(new: NewSite) -> str:
     from gloaming.shows.analysis.wiring import port_ranges
-    from gloaming.shows.rig.model import read_universes
+    from gloaming.shows.rig.values import read_universes
 
     return port_ranges(read_universes(new.controllers[-1].universes))
 

@@ -35,7 +35,7 @@ from gloaming.shows.recording.receive import DISCOVERY_S, Receiver
 from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
 from gloaming.shows.recording.report import ranges
 from gloaming.shows.recording.sockets import Sockets
-from gloaming.shows.rig.model import read_port_addresses
+from gloaming.shows.rig.values import read_port_addresses
 
 TICK_S = 0.05
 LINE_S = 0.5

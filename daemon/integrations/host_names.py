@@ -14,7 +14,8 @@ from contextlib import suppress
 from threading import BoundedSemaphore, Thread
 
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
-from gloaming.shows.rig.model import Controller, Rig, is_ip_address, is_loopback, is_of_one_host
+from gloaming.shows.rig.model import Controller, Rig
+from gloaming.shows.rig.values import is_ip_address, is_loopback, is_of_one_host
 
 LOOK_UP_S = 10.0
 WAITS_S = (0.5, 4.5)

@@ -19,8 +19,8 @@ from gloaming.shows.framefile.source import SLOTS
 from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.rig.first_light import write_first_light
 from gloaming.shows.rig.load import load_rig
-from gloaming.shows.rig.model import read_universes
 from gloaming.shows.rig.tables import as_toml
+from gloaming.shows.rig.values import read_universes
 
 PIXELS_PER_UNIVERSE = SLOTS // 3
 COLUMN = 34

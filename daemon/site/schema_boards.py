@@ -11,7 +11,8 @@ from gloaming.daemon.site.schema_delivery import Topic, read_web
 from gloaming.daemon.site.schema_rules import Interface
 from gloaming.shows.config_files.checking import PRIVATE, Table
 from gloaming.shows.config_files.errors import WrongValueError
-from gloaming.shows.rig.model import Name, Named
+from gloaming.shows.rig.model import Named
+from gloaming.shows.rig.values import Name
 
 
 def is_level(name: str) -> bool:

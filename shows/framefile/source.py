@@ -17,7 +17,7 @@ from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX, fps_problem
 from gloaming.shows.framefile.reader import Frames, FrameWriter, Universe, max_refresh_hz
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
-from gloaming.shows.rig.model import read_universes
+from gloaming.shows.rig.values import read_universes
 
 SLOTS = 510  # 170 pixels of three colours: common practice, no source
 

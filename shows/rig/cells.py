@@ -19,8 +19,8 @@ from typing import Any
 from gloaming.shows.config_files.checking import examples, quoted
 from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError, input_error
 from gloaming.shows.config_files.toml_lines import decoded
-from gloaming.shows.rig.model import read_port_addresses, read_protocol, read_universes
 from gloaming.shows.rig.tables import KINDS
+from gloaming.shows.rig.values import read_port_addresses, read_protocol, read_universes
 
 SEPARATORS = ",;\t"
 _SEPARATOR = re.compile(r"sep=([,;\t])\r?\n", re.IGNORECASE)

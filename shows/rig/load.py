@@ -10,8 +10,9 @@ from gloaming.shows.config_files.checking import Table, on_their_lines, read_tab
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import Known, instead
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, Zone, is_loopback, port_name
+from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, Zone, port_name
 from gloaming.shows.rig.protocol_keys import protocol_errors
+from gloaming.shows.rig.values import is_loopback
 
 CIRCLE_MAX = 6
 """The most strings of a circle that its error names."""

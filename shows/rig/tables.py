@@ -13,7 +13,8 @@ from gloaming.shows.analysis.wiring import in_their_order, port_ranges
 from gloaming.shows.config_files.checking import Table, models_in
 from gloaming.shows.replacing import replacing
 from gloaming.shows.rig.load import load_rig
-from gloaming.shows.rig.model import MS_NS, PixelString, Port, Rig, port_name
+from gloaming.shows.rig.model import PixelString, Port, Rig, port_name
+from gloaming.shows.rig.values import MS_NS
 
 Values = dict[str, Any]
 KINDS: dict[str, type[BaseModel]] = {
