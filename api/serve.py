@@ -17,7 +17,8 @@ from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service.log import ERROR, LOG, open_log
 from gloaming.daemon.service.notify import Notifier, managed, watchdog_s
 from gloaming.daemon.site.last_good import load_good, store_good
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.site.staging import finish_take_over
 from gloaming.daemon.site.versions import Versions
 from gloaming.shows.config_files.errors import InputError

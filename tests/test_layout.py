@@ -372,7 +372,7 @@ def test_an_arrow_that_points_the_wrong_way_inside_the_daemon_is_found(
     monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
     path = tmp_path / "daemon" / "direction" / "bad.py"
     path.parent.mkdir(parents=True)
-    path.write_text("if TYPE_CHECKING:\n    from gloaming.daemon.site.load import Site\n")
+    path.write_text("if TYPE_CHECKING:\n    from gloaming.daemon.site.site import Site\n")
     with pytest.raises(AssertionError):
         test_imports_inside_the_daemon_point_one_way(path.relative_to(tmp_path))
 

@@ -19,7 +19,7 @@ from gloaming.api.http.schemas.base import At, Expected, RequestModel, checked
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.reports.facts import Fact
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.shows.config_files.errors import ConfigError, InputError
 

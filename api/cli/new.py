@@ -21,8 +21,8 @@ from gloaming.api.cli.parser import Argument, Commands, Group, Parser, add_comma
 from gloaming.shows.config_files.errors import InputError, input_error
 
 if TYPE_CHECKING:
-    from gloaming.daemon.site.load import Site
     from gloaming.daemon.site.new_site import NewSite
+    from gloaming.daemon.site.site import Site
 
 NEXT = {
     "nights": "shows every night of the season",

@@ -20,7 +20,7 @@ from gloaming.api.cli.other_boards import AwayError, BoardError, OtherBoard
 from gloaming.api.cli.progress import NamedProgress
 from gloaming.api.http.middleware import PUSH, PUSHED_FILES
 from gloaming.daemon.site.editing import Files, digest
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.site.staging import PushedFile
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 from gloaming.shows.time_units import SECOND_NS

@@ -19,7 +19,8 @@ from gloaming.api.cli.where import site_of, state_folder
 from gloaming.api.http.middleware import PUSH
 from gloaming.daemon.site.editing import read_files, texts
 from gloaming.daemon.site.file_hashes import FileHashes
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.site.staging import PushedFile, path_problem
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 from gloaming.shows.config_files.file_stamp import file_stamp

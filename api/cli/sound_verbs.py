@@ -27,8 +27,9 @@ from gloaming.daemon.integrations.host_names import HostNames, host_troubles
 from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.score.score import Picture, Score, Segment
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.schema import read_delay
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
 from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
 from gloaming.shows.framefile.layout import bytes_of

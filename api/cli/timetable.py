@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from gloaming.daemon.reports.facts import Fact
     from gloaming.daemon.reports.nights import SeasonNight
     from gloaming.daemon.reports.rehearsal import Rehearsal
-    from gloaming.daemon.site.load import Site
+    from gloaming.daemon.site.site import Site
 
 USUAL_DAYS = 45
 """How many dates `rehearse` covers by default."""

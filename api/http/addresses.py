@@ -6,7 +6,7 @@ import ipaddress
 import socket
 from functools import lru_cache
 
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.interfaces import addresses
 
 ANNOUNCED = "gloaming.local"

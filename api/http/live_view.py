@@ -20,7 +20,7 @@ from gloaming.api.http.auth.routes import DeviceDependency, token_of
 from gloaming.api.http.streams import OpenStreams, event, event_stream
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.analysis.pieces import RGB_OF
 from gloaming.shows.rig.model import Fixture, PixelString, positions
 from gloaming.shows.rig.patterns import letters_of

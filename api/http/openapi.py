@@ -9,7 +9,7 @@ from gloaming.api.http.schemas.answers import ProblemDetails
 from gloaming.api.http.schemas.base import RequestModel
 from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS
 from gloaming.api.http.schemas.requests import RIG_CHECK_REQUESTS, MarkRequest
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 
 WITHOUT_TOKEN = {"/healthz", "/api/public", "/api/sign-in", "/api/sign-in/link"}
 """The page itself needs none either, and is not in the document."""

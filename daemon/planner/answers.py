@@ -14,7 +14,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.nights import season
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.rig.zones import joined, part_spans, parts_in
 from gloaming.shows.time_units import SECOND_NS

@@ -18,7 +18,7 @@ from gloaming.daemon.planner.clock_stamps import ClockFilter, Exchange, Offset
 from gloaming.daemon.planner.contact import BoardSeen, for_each
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.time_units import SECOND_NS
 
 ASK_S = 15.0

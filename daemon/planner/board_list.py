@@ -13,8 +13,8 @@ from urllib.parse import urlsplit
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.contact import BoardSeen
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_boards import Board
+from gloaming.daemon.site.site import Site
 
 AWAY_NAMED, AWAY_TEXTS = 12, 3
 """So many boards without contact are named in GET /api/now, which is streamed: in its list, and in its text."""

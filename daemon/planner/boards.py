@@ -23,9 +23,9 @@ from gloaming.daemon.planner.identity import machine_hash
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.service.log import Rate
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_boards import is_level
 from gloaming.daemon.site.schema_delivery import broker_and_topic
+from gloaming.daemon.site.site import Site
 
 STATUS_FORMAT = 1
 FACT = "boards"

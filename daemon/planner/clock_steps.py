@@ -19,7 +19,7 @@ from gloaming.daemon.direction.shared_fact import number_of
 from gloaming.daemon.planner.clock import STEP_NS
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.time_units import SECOND_NS
 
 FACT = "overrides_clocks"

@@ -16,7 +16,7 @@ from typing import TypedDict
 from pydantic import TypeAdapter, ValidationError
 
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Piece, Site
+from gloaming.daemon.site.site import Piece, Site
 from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.framefile.layout import FrameFileInfo, Universe
 from gloaming.shows.time_units import DAY_NS

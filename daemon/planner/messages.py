@@ -14,7 +14,7 @@ from gloaming.daemon.direction.rules_in_force import HeldRule, HoursWindow
 from gloaming.daemon.integrations.host_names import Addresses, address_of
 from gloaming.daemon.score.setup import CutString, Heading, Limits, Setup, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.protocols import ProtocolName
 from gloaming.shows.protocols.artnet import BROADCAST
 from gloaming.shows.protocols.e131 import IPV4, IPV6

@@ -24,8 +24,8 @@ from gloaming.daemon.planner.troubles import Trouble, TroubleCode, covered_by
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.score.protocol import Op, build
 from gloaming.daemon.service.log import LOG
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_delivery import Hook
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 

@@ -43,7 +43,7 @@ from gloaming.daemon.planner.store import Store
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
 from gloaming.daemon.planner.triggers import Triggers
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import InputError
 
 RETRY_PART_S = 1.0

@@ -24,7 +24,7 @@ from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem, Upload, Uploads
 from gloaming.daemon.planner.workers import ask
 from gloaming.daemon.reports.next_turns import next_turns
-from gloaming.daemon.site.load import Piece, Site
+from gloaming.daemon.site.site import Piece, Site
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.config_files.known_names import instead

@@ -7,7 +7,7 @@ from typing import Any
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.sound_levels import SoundLevels
-from gloaming.daemon.site.load import Piece, Site
+from gloaming.daemon.site.site import Piece, Site
 from gloaming.shows.analysis.finding import Finding, FindingCode, Severity
 from gloaming.shows.analysis.other_rigs import other_rig_findings
 from gloaming.shows.analysis.wiring import ranges

@@ -31,7 +31,7 @@ from gloaming.daemon.reports.journal_lines import Row
 from gloaming.daemon.reports.journal_report import JournalReport, season_report
 from gloaming.daemon.reports.metrics import Status
 from gloaming.daemon.score.protocol import Op
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import InputError
 
 

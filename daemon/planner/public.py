@@ -14,7 +14,7 @@ from gloaming.daemon.planner.acting_board import ActingBoard
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.reports.public import OpeningTimes, PublicNow, opening_times, public_now
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 
 
 class PublicLookup:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from gloaming.daemon.site.editing import Files
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.site.staging import Plan, PushedFile
 
 

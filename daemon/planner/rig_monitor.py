@@ -25,7 +25,7 @@ from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
 from gloaming.daemon.site.board_name import unknown_board
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect

@@ -22,7 +22,7 @@ from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.reports.journal_lines import ZONE_KIND
 from gloaming.daemon.score.score import Picture, Score, ScoreArea
 from gloaming.daemon.score.setup import Setup
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 

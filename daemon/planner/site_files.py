@@ -26,8 +26,8 @@ from gloaming.daemon.site.editing import (
 )
 from gloaming.daemon.site.edits import edited
 from gloaming.daemon.site.last_good import FILES, with_hours_of
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.promised_hours import Promise, Refused, RefusedCode, new_commands, refusals
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.site.staging import PUSHED
 from gloaming.daemon.site.versions import Version, Versions
 from gloaming.daemon.timetable.zones import local_date

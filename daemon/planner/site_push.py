@@ -22,7 +22,7 @@ from gloaming.daemon.service.private_file import why_closed
 from gloaming.daemon.site.board_name import board_name
 from gloaming.daemon.site.editing import digest, read_files
 from gloaming.daemon.site.file_hashes import FileHashes
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.site.staging import Plan, PushedFile, Stage, path_problem
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS

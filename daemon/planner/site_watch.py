@@ -10,8 +10,9 @@ from gloaming.daemon.direction.occurrences import rule_ids
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.last_good import store_good, with_hours_of
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.reload import FileWatch, stamp_of
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import InputError
 
 ADDED = "the neighbours' hours that it adds hold from now on; everything else waits until the mistake is corrected"

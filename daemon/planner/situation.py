@@ -22,7 +22,7 @@ from gloaming.daemon.planner.clock_steps import ClockSteps
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.damaged_files import DamagedFiles
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.rig.zones import Area
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 

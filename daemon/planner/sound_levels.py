@@ -16,7 +16,7 @@ from gloaming.daemon.planner.clock_trust import Facts
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.planner.workers import ask
 from gloaming.daemon.score.score import Picture, Segment
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 from gloaming.shows.media.loudness import Loudness
 

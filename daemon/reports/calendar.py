@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard
 
 from gloaming.daemon.reports.nights import SeasonNight
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.time_units import DAY_S, SECOND_NS
 
 

@@ -15,8 +15,8 @@ from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.trigger_rule import called_by, caller, refusal, request_of
 from gloaming.daemon.integrations import hold_rule
 from gloaming.daemon.integrations.hold_rule import HoldState, UnreadableError, clock_time
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_outside import Hold, Trigger
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.lit_stretches import LitStretch
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameReader
 from gloaming.shows.rig.draw import MainsWatts, hung_spans, idle_ma, mains_w_per_ma, slot_ma

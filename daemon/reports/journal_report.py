@@ -20,7 +20,7 @@ from gloaming.daemon.reports.journal_lines import Row
 from gloaming.daemon.reports.lit_stretches import LitStretch, of_zone, stretches
 from gloaming.daemon.reports.nights import SeasonNight as NightRow
 from gloaming.daemon.reports.nights import not_given, season
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.nights import NotGiven
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError

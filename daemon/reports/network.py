@@ -12,7 +12,7 @@ from gloaming.daemon.integrations.e131_sources import E131Source
 from gloaming.daemon.integrations.host_names import Addresses, address_of, where
 from gloaming.daemon.integrations.network_look import NetworkLook, look
 from gloaming.daemon.reports.survey_machine import near_rig
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.wiring import listed, ranges
 from gloaming.shows.protocols import ProtocolName

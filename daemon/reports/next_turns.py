@@ -7,7 +7,7 @@ from datetime import timedelta
 from gloaming.daemon.direction.decide import day_plan
 from gloaming.daemon.direction.rundown import RundownBlock
 from gloaming.daemon.reports.nights import season
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.zones import local_date
 
 DAYS = 60

@@ -10,7 +10,7 @@ from itertools import pairwise
 from gloaming.daemon.direction.decide import day_plan, isoformat
 from gloaming.daemon.direction.occurrences import occurrence_of
 from gloaming.daemon.direction.rundown import Occurrence
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.nights import Night, NotGiven, each_date
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError

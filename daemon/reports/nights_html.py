@@ -9,7 +9,7 @@ from typing import NamedTuple
 from gloaming.daemon.reports.nights import SeasonNight, not_given
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.reports.season_svg import season_svg
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.time_units import SECOND_NS
 
 

@@ -17,7 +17,7 @@ from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.zones_in_force import REST, areas_of
 from gloaming.daemon.reports.nights import season
-from gloaming.daemon.site.load import Piece, Site
+from gloaming.daemon.site.site import Piece, Site
 from gloaming.daemon.timetable.zones import local_date, resolve
 from gloaming.shows.time_units import DAY_NS
 

@@ -15,7 +15,7 @@ from gloaming.daemon.direction.zones_in_force import REST
 from gloaming.daemon.reports.facts import Fact, FactOutcome, play
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.score.score import Picture
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import HOUR_NS, MINUTE_NS
 

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from gloaming.daemon.reports.nights_html import night_lines
 from gloaming.daemon.reports.rehearsal import Rehearsal
 from gloaming.daemon.reports.render import render
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 

@@ -11,7 +11,7 @@ from gloaming.daemon.direction.occurrences import neighbours_windows
 from gloaming.daemon.direction.zones_in_force import REST
 from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.reports.render import render
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.sun import stays_below, sun_after
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import SECOND_NS

@@ -13,7 +13,7 @@ from typing import Any
 
 from gloaming.daemon.reports.nights import APART, SeasonNight, coming_seasons, season
 from gloaming.daemon.reports.season_svg import season_svg
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.time_units import MINUTE_NS
 
 SEASONS = 2

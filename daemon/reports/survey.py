@@ -32,7 +32,8 @@ from gloaming.daemon.reports.survey_power import NANO, current_findings, voltage
 from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.reports.survey_sound import survey_sounds
 from gloaming.daemon.reports.survey_texts import PieceSurvey, damage_findings, flash_findings
-from gloaming.daemon.site.load import Piece, Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Piece, Site
 from gloaming.shows.analysis.feeding import feeding_findings, unknown_limits
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.other_rigs import other_rig_findings

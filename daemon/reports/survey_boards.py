@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gloaming.daemon.site.board_name import unknown_board
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.protocols import ProtocolName

@@ -10,7 +10,7 @@ from datetime import date
 from gloaming.daemon.direction.decide import lit
 from gloaming.daemon.direction.zones_in_force import REST, areas_of
 from gloaming.daemon.reports.nights import SeasonNight
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.rig.draw import MainsWatts, total
 from gloaming.shows.rig.zones import part_spans, parts_in
 from gloaming.shows.time_units import SECOND_NS

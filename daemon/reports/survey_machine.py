@@ -8,7 +8,7 @@ from pathlib import Path
 from gloaming.daemon.integrations.host_names import HostNames, address_of, host_troubles, where
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.health import BoardHealth, read_board, troubles_of
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.transmitter.udp_sender import interface_index, source_address
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.wiring import listed

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from gloaming.daemon.reports.survey_texts import PieceSurvey, clock
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.analysis.currents import STEADY_S, Load
 from gloaming.shows.analysis.finding import Finding, FindingCode, Severity
 from gloaming.shows.analysis.voltage import worst_drop

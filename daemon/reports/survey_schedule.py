@@ -9,7 +9,8 @@ from datetime import date, datetime, timedelta
 
 from gloaming.daemon.direction.decide import day_plan
 from gloaming.daemon.reports.nights import SeasonNight, not_given, season
-from gloaming.daemon.site.load import Site, overlapping
+from gloaming.daemon.site.load import overlapping
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.nights import Cause, NotGiven, OpensBy
 from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects
 from gloaming.daemon.timetable.times import TimeExpression, instant_on

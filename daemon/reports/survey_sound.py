@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import log10
 
-from gloaming.daemon.site.load import Piece, Site, file_exists
+from gloaming.daemon.site.load import file_exists
+from gloaming.daemon.site.site import Piece, Site
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices, find
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.config_files.errors import InputError

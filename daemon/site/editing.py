@@ -10,8 +10,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from gloaming.daemon.site.last_good import FILES
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.promised_hours import Promise
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 from gloaming.shows.rig.model import Rig
 

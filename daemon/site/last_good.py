@@ -13,9 +13,10 @@ from typing import TypeVar
 from pydantic import ConfigDict
 
 from gloaming.daemon.service.private_file import write_private
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.schema import Neighbours
 from gloaming.daemon.site.schema_rules import AnyHours, Hours
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.rules import rule_id
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.checking import Table, read_tables

@@ -11,8 +11,9 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from gloaming.daemon.site.checks import errors_in
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.schema import SiteFile
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.checking import read_tables
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 from gloaming.shows.framefile.source import SLOTS

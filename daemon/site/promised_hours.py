@@ -16,10 +16,10 @@ from typing import NamedTuple
 
 from pydantic import ConfigDict
 
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema import ClockTable, Neighbours, PlaceTable
 from gloaming.daemon.site.schema_delivery import Hook
 from gloaming.daemon.site.schema_rules import AnyHours, DimHours, Hours
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.rules import rule_id, windows
 from gloaming.daemon.timetable.sun import Spot

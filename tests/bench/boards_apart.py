@@ -19,7 +19,8 @@ from random import Random
 
 from gloaming.daemon.integrations.mqtt_client import KEEPALIVE_S
 from gloaming.daemon.planner.stored_rows import read_overrides
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.daemon.planner.test_sharing_on_the_wire import Asked, agree, shows, standing
 from tests.three_boards import ADDRESSES, ThreeBoards, three_boards
 from tests.waiting import wait_until

@@ -39,7 +39,8 @@ from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.score.score import Score
 from gloaming.daemon.score.setup import Setup
 from gloaming.daemon.score.windows import Windows
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player

@@ -23,7 +23,8 @@ from gloaming.daemon.reports.nights import season
 from gloaming.daemon.reports.rehearsal import rehearse
 from gloaming.daemon.reports.survey_energy import energy
 from gloaming.daemon.reports.survey_schedule import survey_schedule
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable import nights as timetable
 from gloaming.daemon.timetable import rules, sun
 from gloaming.shows.rig.draw import MainsWatts

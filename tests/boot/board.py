@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.sun import Spot, sun_event
 from tests.boot.container import STREET_ADDRESS, Machine, wait_for
 from tests.boot.street import Packet, Street

@@ -16,7 +16,8 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.api.evening import Evening
 from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, write_site

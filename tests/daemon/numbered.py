@@ -12,7 +12,7 @@ import numpy as np
 
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.framefile.reader import Universe
 from gloaming.shows.framefile.writer import FrameWriter
 from tests.boot.street import Packet

@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 
 SECOND_NS = 1_000_000_000

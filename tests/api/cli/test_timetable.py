@@ -14,7 +14,8 @@ import pytest
 from gloaming.api.cli.main import main
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.api.evening import Evening, gloaming
 from tests.daemon.direction.test_why import HOURS
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, place, site_of, write

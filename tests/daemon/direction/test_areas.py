@@ -12,7 +12,7 @@ from gloaming.daemon.direction.decide import decide, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, Refusal, ask
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from tests.daemon.quay_site import SECOND_NS, TABLES, ns, site_of
 
 S, MIN, H = SECOND_NS, 60 * SECOND_NS, 3600 * SECOND_NS

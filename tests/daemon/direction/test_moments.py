@@ -9,7 +9,7 @@ import pytest
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.moments import At, Moment, OnWire, moments
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from tests.daemon.quay_site import PIECES, SECOND_NS, TABLES, local, ns, performance, site_of
 
 OPENS = ns("2026-12-01T17:00:00")

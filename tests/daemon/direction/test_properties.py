@@ -32,9 +32,9 @@ from gloaming.daemon.direction.running_order import _Layout, rundown
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.segments import join
 from gloaming.daemon.reports.nights import season
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema import Neighbours
 from gloaming.daemon.site.schema_rules import Hours, Performance
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.nights import nights
 from gloaming.daemon.timetable.rules import windows
 from gloaming.daemon.timetable.sun import Spot

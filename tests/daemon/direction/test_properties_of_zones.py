@@ -18,8 +18,8 @@ from gloaming.daemon.direction.decide import Decision, decide, score
 from gloaming.daemon.direction.overrides import TERMS, Kind, Override
 from gloaming.daemon.direction.score import ReasonCode, State
 from gloaming.daemon.direction.states import GIVEN
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema import Neighbours, OutputZone
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.nights import nights_between
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.zones import Area

@@ -12,7 +12,7 @@ from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, UNDO_SKIP_NS, Refusal, ask
 from gloaming.daemon.direction.score import ReasonCode, State
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import InputError
 from tests.daemon.quay_site import SECOND_NS, TABLES, local, ns, performance, site_of
 

@@ -18,7 +18,8 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.score.score import Picture, Score, Segment
 from gloaming.daemon.score.windows import NeighboursWindow, Windows
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.transmitter.lookup import look_up
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.patterns import blocks, frame_rate

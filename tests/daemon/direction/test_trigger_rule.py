@@ -15,8 +15,8 @@ from gloaming.daemon.direction.requests import ask
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, ReasonCode
 from gloaming.daemon.direction.trigger_rule import called_by, refusal
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_outside import Trigger
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.rules import rule_id
 from tests.daemon.quay_site import RIG, SECOND_NS, TABLES, ns, performance, site_of
 

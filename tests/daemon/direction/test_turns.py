@@ -22,7 +22,8 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.reports.rehearsal import rehearse
 from gloaming.daemon.reports.survey_energy import energy
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.nights import nights
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe

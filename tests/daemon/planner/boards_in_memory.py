@@ -25,8 +25,8 @@ from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site as LoadedSite
 from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site as LoadedSite
 from tests.api.house import instant, write_site
 
 NAMES = ("quay", "east", "west")

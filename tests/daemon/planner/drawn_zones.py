@@ -25,7 +25,8 @@ import numpy.typing as npt
 from gloaming.daemon.direction.areas import decide_areas
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.framefile.reader import Universe
 from gloaming.shows.framefile.writer import FrameWriter
 from tests.api.evening import Evening, Reader, Seen, evening_apart

@@ -11,7 +11,8 @@ import pytest
 from gloaming.api.http.schemas.boards import BoardsListed, BoardsNow
 from gloaming.daemon.planner.board_list import BoardList
 from gloaming.daemon.planner.contact import BoardSeen
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.api.house import instant, write_site
 
 SITE = """

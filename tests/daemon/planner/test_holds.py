@@ -19,8 +19,9 @@ from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.planner.holds import WRITE_APART_NS, Holds
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.schema_outside import Hold
+from gloaming.daemon.site.site import Site
 from tests.daemon.planner.holds_by_the_words import Words
 
 S = 1_000_000_000

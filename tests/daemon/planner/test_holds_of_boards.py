@@ -11,8 +11,8 @@ import pytest
 
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.planner.acting_board import START_NS
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_boards import Board as BoardTable
+from gloaming.daemon.site.site import Site
 from tests.cases import cases
 from tests.daemon.planner.exchange import Exchange
 from tests.daemon.planner.test_holds import WIND, Board, S

@@ -16,7 +16,8 @@ from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.daemon.quay_site import TABLES, ns, performance, site_of, write
 from tests.daemon.webhook import WebhookServer
 from tests.waiting import wait_until

@@ -14,7 +14,7 @@ from gloaming.daemon.integrations.network_look import NetworkLook
 from gloaming.daemon.planner import network_monitor
 from gloaming.daemon.planner.network_monitor import NetworkMonitor
 from gloaming.daemon.planner.troubles import TroubleCode
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from tests.daemon.quay_site import EVENING, TABLES, site_of
 from tests.daemon.reports.test_network import AT, LEFT, STRINGS, node
 

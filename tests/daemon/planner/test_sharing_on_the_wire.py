@@ -19,7 +19,8 @@ from gloaming.daemon.direction.decide import Decision, decide
 from gloaming.daemon.direction.merged import join, merged
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.planner.stored_rows import read_overrides
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.three_boards import ADDRESSES, Board, ThreeBoards, three_boards
 from tests.tools import needs
 from tests.waiting import wait_until

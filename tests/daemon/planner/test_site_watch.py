@@ -15,8 +15,9 @@ from gloaming.daemon.planner import site_watch
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.site_watch import ADDED
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.reload import STILL_LOOKS
+from gloaming.daemon.site.site import Site
 from tests.daemon.quay_site import TABLES, ns, performance, site_of
 
 NIGHT = performance('from = "17:00"\nto = "22:00"', "turn of the year")

@@ -19,7 +19,7 @@ from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.planner.workers import Message
 from gloaming.daemon.score.score import Picture
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 
 SOUND = '\n[sound]\nlevel = "-20 LUFS"\n'

@@ -13,7 +13,7 @@ from gloaming.daemon.planner.contact import AWAY_S, BoardSeen
 from gloaming.daemon.planner.spare import BACK_NS, GONE_NS, SETTLED_NS, STARTED_NS, SpareBoard
 from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site import board_name
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.time_units import SECOND_NS
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of
 

@@ -17,7 +17,8 @@ from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.requests import Refusal, ask
 from gloaming.daemon.planner.store import Store
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.daemon.numbered import write_site
 
 S = 1_000_000_000

@@ -12,7 +12,7 @@ from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.facts import Fact, FactOutcome, play
 from gloaming.daemon.reports.rehearsal import rehearse
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import InputError
 from tests.daemon.quay_site import TABLES, local, ns, performance, site_of
 

@@ -15,7 +15,8 @@ import pytest
 from gloaming.daemon.planner.store import JOURNAL_ROWS_MAX, Store
 from gloaming.daemon.reports.journal_report import JournalReport, NightReport, as_json, season_report, stretches
 from gloaming.daemon.reports.journal_svg import draw
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.daemon.numbered import write_site
 
 S = 1_000_000_000

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from gloaming.daemon.reports.lit_stretches import of_zone, stretches
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from tests.daemon.numbered import write_site
 from tests.daemon.reports.test_journal_report import S, at, line, report
 

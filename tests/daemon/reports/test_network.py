@@ -12,7 +12,7 @@ from gloaming.daemon.integrations.mdns_names import MdnsName
 from gloaming.daemon.integrations.network_look import NetworkLook
 from gloaming.daemon.reports.network import NOTHING, NetworkComparison, node_json
 from gloaming.daemon.site import board_name
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.analysis.finding import FindingCode
 from gloaming.shows.protocols.artnet.poll import ArtNode
 from tests.daemon.quay_site import EVENING, TABLES, site_of

@@ -16,7 +16,8 @@ from gloaming.daemon.reports.calendar import season_ics
 from gloaming.daemon.reports.nights import not_given, season
 from gloaming.daemon.reports.season_svg import HOUR, TOP, season_svg
 from gloaming.daemon.reports.survey_schedule import survey_schedule
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.analysis.finding import FindingCode
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, performance, place, site_of, write
 

@@ -11,7 +11,7 @@ import pytest
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.reports.public import PublicNow, opening_times, public_now
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from tests.daemon.quay_site import RIG, SECOND_NS, TABLES, ns, performance, site_of
 
 DAY = "2026-12-12"

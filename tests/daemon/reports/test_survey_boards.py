@@ -9,7 +9,7 @@ import pytest
 from gloaming.daemon.reports.survey_boards import board_findings
 from gloaming.daemon.reports.survey_machine import near_rig
 from gloaming.daemon.site import board_name
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.analysis.finding import Finding
 from tests.daemon.quay_site import EVENING, TABLES, site_of
 

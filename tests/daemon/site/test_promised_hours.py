@@ -11,8 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.daemon.planner.messages import windows_of
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.promised_hours import Promise, RefusedCode, new_commands, refusals
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.rules import rule_id
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.time_units import DAY_NS, HOUR_NS, MINUTE_NS

@@ -9,7 +9,7 @@ import pytest
 from gloaming.daemon.direction.decide import decide_area
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.site.last_good import with_hours_of
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from tests.daemon.quay_site import TABLES, ns, site_of, write
 

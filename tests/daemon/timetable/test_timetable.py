@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import pytest
 from dateutil.rrule import rrulestr
 
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_rules import DimHours, Hours, QuietHours
+from gloaming.daemon.site.site import Site
 from gloaming.daemon.timetable.dates import read_dates, read_rule, read_season, rule_dates
 from gloaming.daemon.timetable.nights import CAUSES, Cause, Night, OpensBy, each_date, nights, not_given
 from gloaming.daemon.timetable.rules import rule_id, windows

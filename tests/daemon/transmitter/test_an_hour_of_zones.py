@@ -18,7 +18,7 @@ from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.planner.messages import windows_of
 from gloaming.daemon.score.score import Score, ScoreArea
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.site import Site
 from tests.cases import cases
 from tests.daemon.direction.test_areas import EVENING, PATH, RIG, ROOF_SLEEPS, at
 from tests.daemon.quay_site import FPS, PIECES, TABLES, site_of

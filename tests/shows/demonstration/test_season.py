@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.site import Site
 from gloaming.shows.demonstration import season
 from gloaming.shows.demonstration.pieces import FPS, PIECES
 from gloaming.shows.framefile.reader import verify
