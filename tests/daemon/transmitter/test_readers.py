@@ -77,10 +77,12 @@ def npm_reader(there: Street, npm: Path, universes: range) -> Iterator[list[dict
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdin and process.stdout and process.stdout.readline() == '"ready"\n'
         threads = _gather(process, found)
-        yield found
-        time.sleep(0.3)
-        process.stdin.close()
-        threads.join(PATIENCE_S)
+        try:
+            yield found
+            time.sleep(0.3)
+        finally:  # else Popen's end would wait for ever for the thread that reads
+            process.stdin.close()
+            threads.join(PATIENCE_S)
 
 
 def _gather(process: subprocess.Popen[str], found: list[dict[str, Any]]) -> threading.Thread:
