@@ -29,10 +29,11 @@ from gloaming.shows.protocols.artnet.parse import NO_UNIVERSE, ArtNetReader, map
 from gloaming.shows.protocols.datagrams import PacketReader
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
 from gloaming.shows.protocols.e131.parse import E131Reader
+from gloaming.shows.recording.from_capture import from_capture
 from gloaming.shows.recording.live import Listener, Live
 from gloaming.shows.recording.other_protocol import OtherProtocol, other_than
 from gloaming.shows.recording.receive import DISCOVERY_S, Receiver
-from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
+from gloaming.shows.recording.recorder import Outcome, Wanted
 from gloaming.shows.recording.report import ranges
 from gloaming.shows.recording.sockets import Sockets
 from gloaming.shows.rig.values import read_port_addresses

@@ -31,7 +31,8 @@ import numpy as np
 
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import Frames, inspect
-from gloaming.shows.recording.recorder import Wanted, from_capture
+from gloaming.shows.recording.from_capture import from_capture
+from gloaming.shows.recording.recorder import Wanted
 from tests.daemon.transmitter import process_harness
 from tests.places import REFERENCE
 from tests.shows.streams import data, ethernet

@@ -10,7 +10,8 @@ from typing import NamedTuple
 
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.protocols.artnet.parse import ArtNetReader
-from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
+from gloaming.shows.recording.from_capture import from_capture
+from gloaming.shows.recording.recorder import Outcome, Wanted
 from tests.artnet_packets import art_dmx
 from tests.shows.streams import ethernet, everything, pcap
 

@@ -14,7 +14,8 @@ from sacn.messages.sync_packet import SyncPacket
 
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, Frames
-from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
+from gloaming.shows.recording.from_capture import from_capture
+from gloaming.shows.recording.recorder import Outcome, Wanted
 
 CID = tuple(range(16))
 OTHER_CID = tuple(range(100, 116))

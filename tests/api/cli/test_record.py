@@ -21,7 +21,8 @@ from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe, inspect
-from gloaming.shows.recording.recorder import Wanted, from_capture
+from gloaming.shows.recording.from_capture import from_capture
+from gloaming.shows.recording.recorder import Wanted
 from tests.daemon.transmitter.process_harness import (
     moving,
     running_transmitter,

@@ -14,8 +14,9 @@ from gloaming.shows.protocols.artnet.parse import ArtNetReader, mapping, read_dm
 from gloaming.shows.protocols.datagrams import Datagrams
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.recording.census import Census
+from gloaming.shows.recording.from_capture import from_capture
 from gloaming.shows.recording.live import Live
-from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, from_capture
+from gloaming.shows.recording.recorder import Outcome, Recording, Wanted
 from tests.shows.artnet_streams import (
     LANTERN,
     QUAY,

@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.protocols.e131.parse import E131_READER
-from gloaming.shows.recording import capture
-from gloaming.shows.recording.recorder import Wanted, from_capture
+from gloaming.shows.recording import capture, capture_records
+from gloaming.shows.recording.capture_records import Seen
+from gloaming.shows.recording.from_capture import from_capture
+from gloaming.shows.recording.recorder import Wanted
 from tests.places import REFERENCE
 from tests.shows.streams import data, ethernet, everything, ipv4, pcap, shortened, stream
 from tests.tools import needs
@@ -136,7 +138,7 @@ def test_packets_of_interleaved_interfaces_are_sorted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, while_ms: int, jump_s: int, piece: int
 ) -> None:
     """dumpcap 4.0.17 writes 250 ms of one interface, then of the other. The clock may jump meanwhile."""
-    monkeypatch.setattr(capture, "_PIECE", piece)
+    monkeypatch.setattr(capture_records, "_PIECE", piece)
     while_ns = while_ms * 1_000_000
     events = [(at_ns, place % 2, payload) for place, (at_ns, payload) in enumerate(EVENTS)]
     events.sort(key=lambda event: (event[0] // while_ns, event[1], event[0]))
@@ -254,6 +256,6 @@ def test_a_damaged_capture_is_read_or_refused(
 
 
 def test_a_pass_counts_packets() -> None:
-    seen = capture.Seen()
+    seen = Seen()
     assert sum(len(one.starts) for one in capture.datagrams(CAPTURE, seen, E131_READER)) == 1716
     assert (seen.packets, seen.unusable.total(), seen.trouble) == (1716, 0, None)

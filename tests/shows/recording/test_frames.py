@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 from gloaming.shows.framefile.reader import Frames, inspect
 from gloaming.shows.protocols.e131.parse import E131_READER
 from gloaming.shows.recording import capture
+from gloaming.shows.recording.capture_records import Seen
 from gloaming.shows.recording.census import find_period
-from gloaming.shows.recording.recorder import Recording, Wanted, from_capture
+from gloaming.shows.recording.from_capture import from_capture
+from gloaming.shows.recording.recorder import Recording, Wanted
 from gloaming.shows.recording.rhythm import Rhythm
 from tests.places import REFERENCE
 from tests.shows.streams import Event, captured, data, everything, recorded, stream, sync, without_stills
@@ -297,7 +299,7 @@ def test_a_length_counts_by_the_rate_of_the_file_and_not_by_that_of_the_first_lo
     look = Rhythm(int(1e9 / look_fps), None, frozenset((1, 2)))
     wanted = Wanted(slots="sent", for_s=5.2)
     recording = Recording(tmp_path / "out.frames", {1: 1, 2: 1}, look, wanted, live=True)
-    for datagrams in capture.datagrams(path, capture.Seen(), E131_READER):
+    for datagrams in capture.datagrams(path, Seen(), E131_READER):
         recording.take(E131_READER.read(datagrams))
     outcome = recording.close()
     assert (outcome.info.fps, outcome.notes) == (25, ("ended: the time is over",))

@@ -10,7 +10,8 @@ import pytest
 
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.protocols.e131.parse import E131Reader
-from gloaming.shows.recording.recorder import Wanted, from_capture, lay_out
+from gloaming.shows.recording.from_capture import from_capture
+from gloaming.shows.recording.recorder import Wanted, lay_out
 from tests.shows.streams import OTHER_CID, Event, captured, data, ethernet, everything, pcap, recorded, stream, sync
 
 LEVELS = np.arange(1, 81, dtype=np.uint8)[:, None].repeat(2, axis=1)
