@@ -6,7 +6,8 @@ from pydantic import Field
 
 from gloaming.api.http.schemas.answers import Answer, Instant
 from gloaming.api.http.schemas.base import Expected, RequestModel
-from gloaming.api.http.schemas.setup import SiteFilesRequest, UploadListed
+from gloaming.api.http.schemas.pieces import UploadListed
+from gloaming.api.http.schemas.setup import SiteFilesRequest
 from gloaming.daemon.planner.push_state import PushState
 
 BYTES = Expected("{value!r} is not a number of bytes", "a whole number from 1 on")

@@ -7,7 +7,7 @@ from starlette.exceptions import HTTPException
 
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
-from gloaming.api.http.schemas.setup import PieceImportGiven, PieceRequest, PiecesGiven
+from gloaming.api.http.schemas.pieces import PieceImportGiven, PieceRequest, PiecesGiven
 from gloaming.daemon.planner.piece_files import ImportOrder
 from gloaming.daemon.planner.planner import Planner
 

@@ -10,6 +10,7 @@ from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas import setup
 from gloaming.api.http.schemas.base import Expected
+from gloaming.api.http.schemas.forms import FormValues
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.versions import Version
@@ -35,7 +36,7 @@ def site_files_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
         the others get 409 with the code newer-check."""
         found = asdict(await site_files.check(asked.files.model_dump(), f"{device.id}"))
         different = found.pop("differences") or {"changes": [], "before_svg": None, "after_svg": None}
-        values = setup.FormValues.of(getattr(asked.files, "site.toml"))
+        values = FormValues.of(getattr(asked.files, "site.toml"))
         return setup.SiteCheckedGiven.model_validate(found | different | {"values": values})
 
     @router.put("")
