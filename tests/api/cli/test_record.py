@@ -44,8 +44,8 @@ COMMAND = (sys.executable, "-m", "gloaming.api.cli.main")
 
 
 SOON = (
-    "import sys; from gloaming.api.cli import record_verb; from gloaming.api.cli.main import main;"
-    " record_verb.DISCOVERY_S = 1; sys.exit(main(sys.argv[1:]))"
+    "import sys; from gloaming.api.cli import record_live; from gloaming.api.cli.main import main;"
+    " record_live.DISCOVERY_S = 1; sys.exit(main(sys.argv[1:]))"
 )
 """The command with a shorter look at what is announced, for a test that announces often."""
 

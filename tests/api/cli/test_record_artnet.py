@@ -13,7 +13,7 @@ import pytest
 from aioartnet.client import ArtNetClient
 from aioartnet.models import ArtNetNode
 
-from gloaming.api.cli import record_verb
+from gloaming.api.cli import record_live
 from gloaming.api.cli.main import main
 from gloaming.shows.framefile.reader import Frames, inspect
 from gloaming.shows.protocols.artnet.parse import ArtNetReader
@@ -139,7 +139,7 @@ def test_a_wrong_call_is_one_line(
 def test_while_nothing_comes_the_other_protocol_is_named(
     capsys: pytest.CaptureFixture[str], wanted: Wanted, packet: bytes, port: int, text: str
 ) -> None:
-    elsewhere = record_verb._Elsewhere(argparse.Namespace(address=RECORDER, interface=None), wanted)
+    elsewhere = record_live._Elsewhere(argparse.Namespace(address=RECORDER, interface=None), wanted)
     try:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             for now_s in (10.0, 11.0):  # the second look opens the sockets

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from gloaming.api.cli import record_verb
+from gloaming.api.cli import record_live
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.protocols.datagrams import Datagrams
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
@@ -60,10 +60,10 @@ class Wire:
 def recorded(folder: Path, wire: Wire, monkeypatch: pytest.MonkeyPatch, **wanted: Any) -> tuple[list[int], Outcome]:
     """The levels of the one slot of universe 1, once `record` has ended."""
     stand_in: Any = wire
-    monkeypatch.setattr(record_verb, "time", stand_in)
+    monkeypatch.setattr(record_live, "time", stand_in)
     live = Live(stand_in, folder / "out.frames", Wanted((1,), "sent", **wanted))
     args = argparse.Namespace(for_s=wanted.get("for_s"), until_still=wanted.get("until_still_s"))
-    record_verb._run(args, live, stand_in, lambda now_s: None)
+    record_live._run(args, live, stand_in, lambda now_s: None)
     outcome = live.finish(lambda path: None)
     return everything(outcome.info)[:, 0].tolist(), outcome
 
