@@ -12,7 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from gloaming.daemon.direction.occurrences import held_windows, neighbours_windows, rule_ids
 from gloaming.daemon.direction.rules_in_force import HeldRule, HoursWindow
 from gloaming.daemon.integrations.host_names import Addresses, address_of
-from gloaming.daemon.score.setup import CutString, Heading, Limits, Setup, Target
+from gloaming.daemon.score.limits import Limits
+from gloaming.daemon.score.setup import CutString, Heading, Setup, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.daemon.site.site import Site
 from gloaming.shows.protocols import ProtocolName

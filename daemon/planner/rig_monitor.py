@@ -23,7 +23,7 @@ from gloaming.daemon.integrations.reachability import Reachability
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
-from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
+from gloaming.daemon.score.limits import CurrentLimit, Limits, StringDraw
 from gloaming.daemon.site.board_name import unknown_board
 from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.checking import Table

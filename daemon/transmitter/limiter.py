@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.daemon.score.setup import CurrentLimit, Limits
+from gloaming.daemon.score.limits import CurrentLimit, Limits
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]

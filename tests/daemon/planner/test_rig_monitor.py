@@ -25,7 +25,8 @@ from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble, TransmitterTroubles
-from gloaming.daemon.score.setup import CurrentLimit, Limits, Setup, StringDraw
+from gloaming.daemon.score.limits import CurrentLimit, Limits, StringDraw
+from gloaming.daemon.score.setup import Setup
 from gloaming.daemon.site.load import load_site
 from gloaming.daemon.site.site import Site
 from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer

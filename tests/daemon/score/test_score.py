@@ -19,9 +19,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gloaming.daemon.score import protocol
+from gloaming.daemon.score.limits import CurrentLimit, Limits, StringDraw
 from gloaming.daemon.score.protocol import Black, Op
 from gloaming.daemon.score.score import Mix, Picture, Score, ScoreArea, Segment
-from gloaming.daemon.score.setup import CurrentLimit, CutString, Heading, Limits, Setup, StringDraw, Target
+from gloaming.daemon.score.setup import CutString, Heading, Setup, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
+from gloaming.daemon.score.limits import CurrentLimit, Limits, StringDraw
 from gloaming.daemon.transmitter.limiter import RELEASE_NS, Limiter
 
 Bytes = npt.NDArray[np.uint8]
