@@ -14,7 +14,7 @@ from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.journal_texts import asked_text, ended_text
-from gloaming.daemon.planner.rig_monitor import RigMonitor
+from gloaming.daemon.planner.rig_checks import RigChecks
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.situation import Situation
@@ -29,9 +29,9 @@ class Commands:
     """Carries out commands. Each answer says whether the transmitter plays what was asked for, or why not."""
 
     def __init__(
-        self, situation: Situation, rig: RigMonitor, sender: ScoreSender, holds: Holds, sharing: SharedFacts
+        self, situation: Situation, rig_checks: RigChecks, sender: ScoreSender, holds: Holds, sharing: SharedFacts
     ) -> None:
-        self._situation, self._rig, self._sender, self._holds = situation, rig, sender, holds
+        self._situation, self._rig_checks, self._sender, self._holds = situation, rig_checks, sender, holds
         self._sharing = sharing
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
@@ -46,7 +46,7 @@ class Commands:
         """Show a test pattern. InputError, Refusal. NotStandingError: it `follows` a rig check that somebody has
         ended while the pattern was rendered."""
         self._know_the_time()
-        override = await self._rig.check(request, who)
+        override = await self._rig_checks.check(request, who)
         standing = self._situation.standing(self._situation.now_ns())
         if follows and follows.id not in {one.id for one in standing}:
             raise NotStandingError(f"the {follows.kind} {follows.id} was ended meanwhile")
@@ -59,10 +59,10 @@ class Commands:
         that cannot be shown ends."""
         if not self._situation.trust.trusted:
             return
-        if await self._rig.render_shared():
+        if await self._rig_checks.render_shared():
             self._sender.files_changed()
             self._sender.send()
-        for check, request in self._rig.changed_checks():
+        for check, request in self._rig_checks.changed_checks():
             try:
                 await self.check_rig(request, check.who, check)
             except NotStandingError:

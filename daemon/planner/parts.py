@@ -30,6 +30,7 @@ from gloaming.daemon.planner.outside import Outside
 from gloaming.daemon.planner.piece_files import PieceFiles
 from gloaming.daemon.planner.public import PublicLookup
 from gloaming.daemon.planner.repairs import Repairs
+from gloaming.daemon.planner.rig_checks import RigChecks
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.sharing import SharedFacts
@@ -72,7 +73,6 @@ class PlannerParts:
         self.troubles = TransmitterTroubles(store)
         self.rig = RigMonitor(
             situation,
-            state,
             lambda: self.sender.send_setup(),
             self.troubles.network,
             lambda: self.client.telemetry,
@@ -86,6 +86,7 @@ class PlannerParts:
             lambda: self.spare.waits_for,
             lambda: self.jobs.at(None, "look at the network now", network.look_once),
         )
+        self.rig_checks = rig_checks = RigChecks(situation, state)
         self.sound = SoundLevels(lambda: situation.site, store, self.troubles, self._decide_anew)
         self.jobs = Jobs(self._failed)
         self.acting = acting = ActingBoard(situation, lambda: self.boards.seen())
@@ -94,6 +95,7 @@ class PlannerParts:
             situation,
             self.client,
             self.rig,
+            rig_checks,
             self.sound,
             lambda at: self.jobs.at(at, "boundary", self._decide),
             self._decided,
@@ -102,8 +104,8 @@ class PlannerParts:
         self.repairs = Repairs(situation)
         self.holds = Holds(situation, self._decide, acting, lambda at: self.jobs.at(at, "hold", self.holds.look))
         self.boards = boards = Boards(situation, lambda: self.monitor.trouble_count(without="boards"))
-        self.sharing = sharing = SharedFacts(situation, boards, self.sender, self.rig, self.jobs)
-        self.commands = Commands(situation, self.rig, self.sender, self.holds, sharing)
+        self.sharing = sharing = SharedFacts(situation, boards, self.sender, rig_checks, self.jobs)
+        self.commands = Commands(situation, rig_checks, self.sender, self.holds, sharing)
         self.triggers = Triggers(situation, self.commands, acting)
         self.outside = outside = Outside(situation, self.triggers, self.holds)
         self.spare = spare = SpareBoard(situation, boards)

@@ -197,7 +197,7 @@ class Planner:
 
     def rig(self) -> dict[str, Any]:
         """Controllers, supplies, strings with their places, and the rig check under way."""
-        return self._parts.rig.as_json()
+        return {**self._parts.rig.as_json(), "check": self._parts.rig_checks.shown()}
 
     # what people do
 

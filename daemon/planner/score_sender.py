@@ -15,6 +15,7 @@ from gloaming.daemon.direction.segments import Segments, light_of
 from gloaming.daemon.planner.confirmation import CONFIRM_S, Sent, SentNow, confirm
 from gloaming.daemon.planner.identity import cid_of
 from gloaming.daemon.planner.messages import setup_of, windows_of
+from gloaming.daemon.planner.rig_checks import RigChecks
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.sound_levels import SoundLevels
@@ -40,12 +41,14 @@ class ScoreSender:
         situation: Situation,
         client: TransmitterClient,
         rig: RigMonitor,
+        rig_checks: RigChecks,
         sound: SoundLevels,
         wake_at: Callable[[datetime], None],
         decided: Callable[[], None],
         boards: Callable[[], frozenset[str]],
     ) -> None:
         """`boards` returns the CIDs of the site's other boards."""
+        self._rig_checks = rig_checks
         self._boards, self._known_boards = boards, frozenset[str]()
         self._situation, self._client, self._rig, self._sound = situation, client, rig, sound
         self._wake_at, self._decided = wake_at, decided
@@ -177,7 +180,7 @@ class ScoreSender:
         self._windows_until_ns = now_ns + 8 * DAY_NS
         trust, steps = self._situation.trust, self._situation.steps
         known_ns = (now_ns - DAY_NS, self._windows_until_ns) if trust.trusted else (0, 0)
-        dim, guessed = self._rig.dim_windows(), trust.trusted and not trust.windows_hold
+        dim, guessed = self._rig_checks.dim_windows(), trust.trusted and not trust.windows_hold
         windows = windows_of(self._situation.site, *known_ns, dim, steps.held, steps.apart_ns, guessed)
         self._client.send(windows.to_json())
 

@@ -24,7 +24,7 @@ from gloaming.daemon.planner.confirmation import CONFIRM_S
 from gloaming.daemon.planner.jobs import Jobs
 from gloaming.daemon.planner.journal_texts import asked_text, ended_text
 from gloaming.daemon.planner.read_fact import NewerFactError, read_fact
-from gloaming.daemon.planner.rig_monitor import RigMonitor
+from gloaming.daemon.planner.rig_checks import RigChecks
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.situation import KEEP_NS, Situation
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
@@ -65,8 +65,11 @@ class _Change:
 class SharedFacts:
     """Owns what is known of the broker's facts. All methods are called on the event loop."""
 
-    def __init__(self, situation: Situation, boards: Boards, sender: ScoreSender, rig: RigMonitor, jobs: Jobs) -> None:
-        self._situation, self._boards, self._sender, self._rig, self._jobs = situation, boards, sender, rig, jobs
+    def __init__(
+        self, situation: Situation, boards: Boards, sender: ScoreSender, rig_checks: RigChecks, jobs: Jobs
+    ) -> None:
+        self._situation, self._boards, self._sender, self._jobs = situation, boards, sender, jobs
+        self._rig_checks = rig_checks
         self._on_broker: dict[int, Override | None] = {}
         """The facts that the broker retains; None for one that this version cannot read."""
         self._retained: dict[int, Override | None] = {}
@@ -285,7 +288,7 @@ class SharedFacts:
 
     async def _confirm(self, changes: list[_Change]) -> None:
         """Tell the boards that have changed facts whether these are on this board's wire."""
-        if any(one.now.check and not one.now.check.path for one in changes) and await self._rig.render_shared():
+        if any(one.now.check and not one.now.check.path for one in changes) and await self._rig_checks.render_shared():
             self._sender.files_changed()
             self._sender.send()
         now_ns = self._situation.now_ns()

@@ -120,7 +120,7 @@ def measure(folder: Path, count: int) -> Measured:
     situation: Any = SimpleNamespace(
         site=site, now_ns=lambda: 0, standing=lambda at_ns: (), store=SimpleNamespace(fact=lambda name: None)
     )
-    monitor = RigMonitor(situation, folder, lambda: None, {})
+    monitor = RigMonitor(situation, lambda: None, {})
     setup = setup_of(site, UUID(int=1), monitor.limits(), {})
     best("limits and setup are made", lambda: setup_of(site, UUID(int=1), monitor.limits(), {}))
     best("the setup as JSON and back", lambda: Setup.from_json(json.loads(json.dumps(setup.to_json()))))

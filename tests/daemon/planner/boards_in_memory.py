@@ -20,7 +20,7 @@ from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.confirmation import Sent
 from gloaming.daemon.planner.contact import BoardSeen
 from gloaming.daemon.planner.jobs import Jobs
-from gloaming.daemon.planner.rig_monitor import RigMonitor
+from gloaming.daemon.planner.rig_checks import RigChecks
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.sharing import SharedFacts
 from gloaming.daemon.planner.situation import Situation
@@ -170,12 +170,12 @@ class Board:
         self.store.set_fact("cid", self.name)
         self.situation = Situation(self._load(), self.store, clock, lambda: None)
         self.sender, self.jobs = MemorySender(), MemoryJobs()
-        self.rig = RigMonitor(self.situation, self.folder, lambda: None, {})
+        self.rig_checks = RigChecks(self.situation, self.folder)
         self.sharing = SharedFacts(
             self.situation,
             cast(Boards, self.memory),
             cast(ScoreSender, self.sender),
-            self.rig,
+            self.rig_checks,
             cast(Jobs, self.jobs),
         )
 

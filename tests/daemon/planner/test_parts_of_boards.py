@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
+from typing import Any
 from uuid import UUID
 
 import pytest
@@ -13,7 +14,7 @@ from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.troubles import TroubleCode
 from gloaming.daemon.site import board_name
 from gloaming.daemon.site.load import load_site
-from tests.daemon.planner.test_rig_monitor import RIG, SITE, care
+from tests.daemon.planner.rig_stub import RIG, SITE, Stub
 
 EAST = """[[controller]]
 name = "right"
@@ -42,11 +43,11 @@ interface = "end0"
 def of_board(name: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> RigMonitor:
     """The rig monitor of a board that has a part of the rig. A supply feeds strings of both parts."""
     monkeypatch.setenv(board_name.VARIABLE, name)
-    planner, _ = care(folder)
+    planner: Any = Stub(folder)
     (folder / "rig.toml").write_text(RIG + EAST, encoding="utf-8")
     (folder / "site.toml").write_text(SITE.format(limiter="true") + BOARDS, encoding="utf-8")
     planner.site = load_site(folder)
-    return RigMonitor(planner, folder, lambda: None, {})
+    return RigMonitor(planner, lambda: None, {})
 
 
 def test_boards_that_share_a_supply_stay_within_it_together_whatever_each_shows(

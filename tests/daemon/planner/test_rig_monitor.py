@@ -1,4 +1,4 @@
-"""The rig monitor: limits for the limiter, its reports in the journal, patterns of rig checks."""
+"""The rig monitor: controllers, limits for the limiter, its reports in the journal."""
 
 from __future__ import annotations
 
@@ -6,65 +6,20 @@ import asyncio
 import json
 import socket
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 from uuid import UUID
 
 import pytest
 
-from gloaming.daemon.direction.overrides import Check, Kind, Override
-from gloaming.daemon.direction.requests import Refusal
-from gloaming.daemon.planner.clock import Clock
-from gloaming.daemon.planner.clock_trust import Verdict
-from gloaming.daemon.planner.commands import Commands, NotStandingError
-from gloaming.daemon.planner.holds import Holds
 from gloaming.daemon.planner.messages import setup_of
-from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
-from gloaming.daemon.planner.score_sender import ScoreSender
-from gloaming.daemon.planner.sharing import SharedFacts
+from gloaming.daemon.planner.rig_monitor import REPORT_NS, RigMonitor
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.planner.transmitter_troubles import NetworkTrouble, TransmitterTroubles
 from gloaming.daemon.score.limits import CurrentLimit, Limits, StringDraw
 from gloaming.daemon.score.setup import Setup
-from gloaming.daemon.site.load import load_site
-from gloaming.daemon.site.site import Site
 from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
 from gloaming.daemon.transmitter.limiter import Limiter
-from gloaming.shows.framefile.reader import inspect
-from gloaming.shows.rig.patterns import Pattern
-
-SITE = """[site]
-name = "Pier Road boathouse"
-latitude = 54.486
-longitude = -0.613
-timezone = "Europe/London"
-[output]
-limiter = {limiter}
-"""
-RIG = """[[controller]]
-name = "left"
-host = "192.0.2.21"
-universes = "1-2"
-[[supply]]
-name = "box"
-volts = 12
-amps = 29
-[[string]]
-name = "ridge"
-controller = "left"
-universe = 1
-pixels = 200
-fuse_a = 5
-supply = "box"
-[[string]]
-name = "loose"
-controller = "left"
-universe = 2
-slot = 91
-pixels = 9
-"""
-
+from tests.daemon.planner.rig_stub import RIG, Stub, other_rig
 
 FIXTURE = """[[fixture]]
 name = "lantern"
@@ -84,34 +39,9 @@ rcd = true
 """
 
 
-class Stub(SimpleNamespace):
-    """The part of a situation that the rig monitor uses."""
-
-    def __init__(self, folder: Path, limiter: str = "true") -> None:
-        (folder / "site.toml").write_text(SITE.format(limiter=limiter), encoding="utf-8")
-        (folder / "rig.toml").write_text(RIG, encoding="utf-8")
-        self.at_ns = 1_795_000_000 * 10**9
-        self.noted: list[tuple[str, str]] = []
-        self.facts: dict[str, str] = {}
-        super().__init__(
-            site=load_site(folder),
-            now_ns=lambda: self.at_ns,
-            store=SimpleNamespace(
-                note=lambda at_ns, kind, text, **more: self.noted.append((kind, text)),
-                fact=self.facts.get,
-                set_fact=self.facts.__setitem__,
-            ),
-            overrides=(),
-            standing=lambda at_ns: self.overrides,
-            shared_checks=lambda: (),
-            held=(),
-            trust=SimpleNamespace(trusted=True),
-        )
-
-
 def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
     planner: Any = Stub(folder, limiter)
-    return planner, RigMonitor(planner, folder, lambda: None, {})
+    return planner, RigMonitor(planner, lambda: None, {})
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
@@ -215,150 +145,9 @@ def test_a_port_is_reported_by_its_number_and_its_controller(tmp_path: Path) -> 
     assert planner.noted == [("limiter", text)]
 
 
-def test_a_pattern_is_rendered_once_and_the_oldest_are_deleted(tmp_path: Path) -> None:
-    _, of = care(tmp_path)
-
-    async def ask(minutes: float) -> Override:
-        return await of.check({"pattern": "walk", "string": "ridge", "minutes": minutes}, "Nan")
-
-    first = asyncio.run(ask(2))
-    assert first.check
-    info = inspect(first.check.path)
-    assert (info.frames, info.fps, first.check.text) == (200, 2, "walk, white of string ridge")
-    written = Path(first.check.path).stat().st_ino
-    assert asyncio.run(ask(2)).check == first.check
-    assert Path(first.check.path).stat().st_ino == written
-    for pace in range(3, 30):
-        asyncio.run(ask(200 / pace / 60))
-    assert len(list((tmp_path / "rig-check").iterdir())) == PATTERNS_MAX
-
-
-def test_the_file_of_a_burn_in_is_not_deleted_while_others_are_rendered(tmp_path: Path) -> None:
-    planner, of = care(tmp_path)
-    burn_in = asyncio.run(of.check({"pattern": "ramp", "hours": 24}, "Nan"))
-    planner.overrides = (burn_in,)
-    for pace in range(2, 30):
-        asyncio.run(of.check({"pattern": "walk", "minutes": 200 / pace / 60}, "Nan"))
-    assert burn_in.check
-    assert inspect(burn_in.check.path).frames == burn_in.check.frames
-    assert burn_in.kind == Kind.BURN_IN
-    assert of.dim_windows() == []
-
-
-def test_a_check_whose_file_is_lost_is_asked_for_again_with_what_is_left_of_it(tmp_path: Path) -> None:
-    planner, of = care(tmp_path)
-    request = {"pattern": "pixel", "number": 3, "strings": ["ridge", "loose"], "colour": "red", "level": 0.5}
-    burn_in = asyncio.run(of.check({**request, "hours": 24}, "Nan"))
-    check = asyncio.run(of.check({"pattern": "ends", "controller": "left", "minutes": 5}, "Nan"))
-    planner.overrides = (burn_in, check)
-    assert of.changed_checks() == []
-    for path in of.folder.iterdir():
-        path.unlink()
-    planner.at_ns += 60 * 10**9
-    assert of.changed_checks() == [
-        (burn_in, {**request, "hours": pytest.approx(24 - 1 / 60)}),
-        (
-            check,
-            {"pattern": "ends", "controller": "left", "colour": "white", "level": 0.3, "minutes": pytest.approx(4)},
-        ),
-    ]
-
-
-def test_a_button_that_is_held_renders_one_file_for_all_pixels_of_a_string(tmp_path: Path) -> None:
-    _, of = care(tmp_path)
-    written = set()
-    for number in range(1, 30):
-        check = asyncio.run(of.check({"pattern": "pixel", "string": "ridge", "number": number}, "Nan")).check
-        assert check and (check.still, check.text) == (number - 1, f"pixel {number}, white of string ridge")
-        written.add((Path(check.path).stat().st_ino, Path(check.path).stat().st_size, check.piece))
-    assert len(written) == len(list((tmp_path / "rig-check").iterdir())) == 1
-
-
-def test_a_pattern_that_is_damaged_on_the_disk_is_rendered_again(tmp_path: Path) -> None:
-    _, of = care(tmp_path)
-    first = asyncio.run(of.check({"pattern": "walk"}, ""))
-    assert first.check
-    Path(first.check.path).write_bytes(b"damaged")
-    assert asyncio.run(of.check({"pattern": "walk"}, "")).check == first.check
-    assert inspect(first.check.path).frames == 200
-
-
-def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path: Path) -> None:
-    _, of = care(tmp_path)
-    (tmp_path / "rig-check").write_text("in the way")
-    with pytest.raises(OSError, match=r"the pattern cannot be written to .*/rig-check: File exists"):
-        asyncio.run(of.check({"pattern": "walk"}, ""))
-
-
-def test_a_pattern_that_cannot_be_written_is_no_input_error(tmp_path: Path) -> None:
-    planner, of = care(tmp_path)
-    of.folder.mkdir()
-    of._path(Pattern("walk"), planner.site).mkdir()
-    with pytest.raises(OSError, match=r"the pattern cannot be written to .*/rig-check: this is a folder"):
-        asyncio.run(of.check({"pattern": "walk"}, ""))
-
-
-def other_rig(planner: Any, rig: str) -> None:
-    """The site read again, with another rig.toml."""
-    (planner.site.folder / "rig.toml").write_text(rig, encoding="utf-8")
-    planner.site = load_site(planner.site.folder)
-
-
-def test_a_rig_that_is_read_again_while_a_pattern_is_rendered_has_its_own_pattern(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    planner, of = care(tmp_path)
-    render = of._render
-
-    def rendered(pattern: Pattern, site: Site) -> Check:
-        if site.rig.string[0].pixels == 200:
-            other_rig(planner, RIG.replace("pixels = 200", "pixels = 180"))
-        return render(pattern, site)
-
-    monkeypatch.setattr(of, "_render", rendered)
-    found = asyncio.run(of.check({"pattern": "walk"}, "Nan")).check
-    assert found and found.frames == 180
-
-
-def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: Path) -> None:
-    planner, of = care(tmp_path)
-    asked: list[Override] = []
-    undone: list[int] = []
-
-    async def check_rig(request: Any, who: str, follows: Override) -> None:
-        assert follows is planner.overrides[0]
-        asked.append(await of.check(request, who))
-
-    async def undo(id: int, who: str) -> None:
-        undone.append(id)
-
-    commands: Any = Commands(planner, of, cast(ScoreSender, None), cast(Holds, None), cast(SharedFacts, None))
-    commands.check_rig, commands.undo = check_rig, undo
-    request = {"pattern": "pixel", "number": 37, "string": "ridge", "level": 0.5, "minutes": 4}
-    planner.overrides = (asyncio.run(of.check(request, "Nan")),)
-    other_rig(planner, "# a remark\n" + RIG)
-    asyncio.run(commands.follow_rig())
-    assert not asked  # the same pixels
-    planner.at_ns += 60 * 10**9
-    other_rig(planner, RIG.replace("pixels = 200", 'pixels = 198\norder = "GRB"\nslot = 4'))
-    asyncio.run(commands.follow_rig())
-    (again,) = asked
-    assert again.check and again.check != planner.overrides[0].check
-    assert (again.until_ns, again.level, again.who) == (planner.overrides[0].until_ns, 0.5, "Nan")
-    planner.overrides = (again,)
-    other_rig(planner, RIG.replace("pixels = 200", "pixels = 20"))
-    asyncio.run(commands.follow_rig())
-    assert (len(asked), undone) == (1, [again.id])
-    assert planner.noted[-1][1].startswith("pixel 37, white of string ridge ends, as the rig has changed")
-
-
 def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> None:
-    planner, of = care(tmp_path)
-    planner.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
-    planner.at_ns += 5 * 10**9 + 1
+    _, of = care(tmp_path)
     told = of.as_json()
-    assert told["check"]["frame"] == 11
-    assert told["check"]["text"] == "walk, white of string ridge"
     assert told["controllers"][0] | {"since": ""} == {
         "name": "left",
         "boards": [],
@@ -391,7 +180,7 @@ def test_each_controller_has_what_was_sent_to_its_universes_and_its_last_error(t
         "controllers": [{"host": "192.0.2.21", "errors": 3}, {"host": "multicast", "errors": 0}],
     }
     network = {"192.0.2.21": NetworkTrouble(planner.at_ns, "packets to 192.0.2.21 are not taken: No route", True)}
-    of = RigMonitor(planner, tmp_path, lambda: None, network, lambda: telemetry)
+    of = RigMonitor(planner, lambda: None, network, lambda: telemetry)
     left, mast = of.controllers()
     assert (left["packets"], left["errors"]) == (40 + 30, 3)
     assert (left["last_error"]["text"], left["last_error"]["stands"]) == (
@@ -455,44 +244,6 @@ def test_the_rig_is_reported_with_its_ports_fixtures_and_circuits(tmp_path: Path
     assert told["ports"] == [{**port, "supply": None, "volts": None, "run_m": None, "note": None}]
 
 
-def test_lights_that_are_turned_off_while_a_pattern_is_rendered_stay_off(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    planner, of = care(tmp_path)
-    render, pause = of._render, Override(7, Kind.PAUSE, planner.at_ns, planner.at_ns + 900 * 10**9, "Nan")
-
-    def rendered(pattern: Pattern, site: Site) -> Check:
-        planner.overrides = (pause,)
-        return render(pattern, site)
-
-    monkeypatch.setattr(of, "_render", rendered)
-    with pytest.raises(Refusal, match="a pause was asked for after this rig check"):
-        asyncio.run(of.check({"pattern": "colours"}, "Huw"))
-    assert asyncio.run(of.check({"pattern": "colours"}, "Huw")), "whoever asks now knows of the pause"
-
-
-def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    of, _ = care(tmp_path)
-    planner = Planner(of.site, tmp_path, Clock(0, lambda: of.at_ns, lambda: 50 * 10**9))
-    asked = asyncio.run(planner._parts.rig.check({"pattern": "colours"}, "Nan"))
-    check, rig_check = planner._parts.situation.add(asked), planner._parts.rig.check
-
-    async def rendered(request: Any, who: str) -> Override:
-        planner._parts.store.end(check.id, of.at_ns + 1)
-        of.at_ns += 10**9
-        planner._parts.situation.read_overrides()
-        return await rig_check(request, who)
-
-    monkeypatch.setattr(planner._parts.rig, "check", rendered)
-    planner._parts.situation.trust.verdict = Verdict(True, "synchronised", "")
-    with pytest.raises(NotStandingError):
-        asyncio.run(planner._parts.commands.check_rig({"pattern": "walk"}, "Nan", follows=check))
-    assert not planner._parts.situation.standing(of.at_ns)
-    planner._parts.close()
-
-
 NAMED = (
     RIG.replace("192.0.2.21", "left.lan")
     + """[[controller]]
@@ -523,7 +274,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
     planner, of = care(tmp_path)
     other_rig(planner, NAMED)
     moved: list[bool] = []
-    of = RigMonitor(planner, tmp_path, lambda: moved.append(True), {})
+    of = RigMonitor(planner, lambda: moved.append(True), {})
     assert not of.troubles()  # not looked up yet
     assert hosts(planner, of) == [(), (), ("multicast",)]
     asyncio.run(of.look_up())
@@ -536,7 +287,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
         "by multicast alone until it is known"
     ]
     del known["left.lan"]
-    again = RigMonitor(planner, tmp_path, lambda: None, {})  # after a power cut
+    again = RigMonitor(planner, lambda: None, {})  # after a power cut
     assert hosts(planner, again) == [("192.0.2.21",), ("192.0.2.21",), ("multicast",)]
     asyncio.run(again.look_up())
 

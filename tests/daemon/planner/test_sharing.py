@@ -436,25 +436,26 @@ async def test_one_board_cannot_fill_the_evening_of_the_others(site: Site) -> No
 @together
 async def test_a_rig_check_is_rendered_by_each_board_and_is_one_override(site: Site) -> None:
     quay, east = site["quay"], site["east"]
-    asked = await quay.rig.check({"pattern": "pixel", "number": 3, "string": "ridge"}, "Ada")
+    asked = await quay.rig_checks.check({"pattern": "pixel", "number": 3, "string": "ridge"}, "Ada")
     check = quay.situation.add(asked)
     await site.settle()
     (shown,) = east.known
     assert shown.check and check.check and Path(shown.check.path).exists()
     assert Path(shown.check.path).parent != Path(check.check.path).parent
     assert (shown.check.frames, shown.check.fps) == (check.check.frames, check.check.fps)
-    assert not east.rig.changed_checks() and not await east.rig.render_shared()
+    assert not east.rig_checks.changed_checks() and not await east.rig_checks.render_shared()
 
-    asked = await quay.rig.check({"pattern": "pixel", "number": 4, "string": "ridge"}, "Ada")
+    asked = await quay.rig_checks.check({"pattern": "pixel", "number": 4, "string": "ridge"}, "Ada")
     (moved,) = quay.situation.replaced_by(asked)
     assert asked.moves(moved)
     quay.situation.change(Override(**{**_values(asked), "id": moved.id, "at_ns": moved.at_ns}))
-    east.rig.folder.rename(east.rig.folder.with_name("gone"))  # nothing is rendered again for the next pixel
+    folder = east.rig_checks.folder
+    folder.rename(folder.with_name("gone"))  # nothing is rendered again for the next pixel
     await site.settle()
     (shown,) = east.known
     assert shown.check and shown.check.still == 3 and shown.version == 2
-    assert not east.rig.folder.exists()
-    await east.rig.render_shared()
+    assert not folder.exists()
+    await east.rig_checks.render_shared()
     assert Path(shown.check.path).exists(), "a file that is lost comes again"
     assert len(site["west"].journal) == 1
 
@@ -466,12 +467,12 @@ def _values(override: Override) -> dict[str, Any]:
 @together
 async def test_a_rig_check_that_a_rig_cannot_show_is_not_shown_there_and_is_said_once(site: Site) -> None:
     quay = site["quay"]
-    check = quay.situation.add(await quay.rig.check({"pattern": "walk", "string": "ridge"}, "Ada"))
+    check = quay.situation.add(await quay.rig_checks.check({"pattern": "walk", "string": "ridge"}, "Ada"))
     fact = json.loads(payload_of(check).decode().replace("ridge", "gable"))
     site.broker.publish(f"facts/{check.id}", json.dumps(fact | {"version": 2}).encode(), retained=True)
     await site.settle()
     for _ in range(3):
-        await site["east"].rig.render_shared()
+        await site["east"].rig_checks.render_shared()
     assert not site["east"].known and site["east"].store.override(check.id)
     lines = [text for text in site["east"].journal if "is not shown on this board" in text]
     assert len(lines) == 1 and "gable" in lines[0]
