@@ -107,7 +107,7 @@ def _report(found: Any) -> None:
     services = [f"{one['address']}: {one['name']} {', '.join(one['services'])}" for one in found["names"]]
     _section(console, "names in the network (mDNS)", services)
     notes = [*found["notes"], *([f"{found['malformed']} packets cannot be read"] if found["malformed"] else [])]
-    _section(console, "what could not be asked", notes)
+    _section(console, "what could not be asked, and what is odd", notes)
     _findings(console, found["findings"])
 
 

@@ -142,6 +142,13 @@ def _take_host(new: NewSite, text: str) -> NewSite:
     return replace(new, controllers=(*others, replace(last, host=None if text == MULTICAST else text)))
 
 
+def _take_broadcast(new: NewSite, text: str) -> NewSite:
+    if text != "true":
+        raise WrongValueError(f"broadcast={text} is not known", "as broadcast=true, or leave it out")
+    *others, last = new.controllers
+    return replace(new, controllers=(*others, replace(last, broadcast=True)))
+
+
 def _take_pixels(new: NewSite, text: str) -> NewSite:
     """With other pixels a controller has the universes that they need."""
     from gloaming.daemon.site.new_site import universes_for
@@ -239,7 +246,7 @@ def _take_controller(new: NewSite, text: str) -> NewSite:
     """A controller from its name and `key=value` words."""
     name, *words = text.split() or [""]
     values = dict(word.split("=", 1) for word in words if "=" in word)
-    known = {one.key: one.take for one in OF_A_CONTROLLER}
+    known = {one.key: one.take for one in OF_A_CONTROLLER} | {"broadcast": _take_broadcast}
     if not name or "=" in name or len(values) < len(words) or not values.keys() <= known.keys():
         raise WrongValueError(f"{text!r} is not a controller", f"as {CONTROLLER}")
     new = _add(new, name)

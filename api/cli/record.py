@@ -6,6 +6,7 @@ from pathlib import Path
 
 from gloaming.api.cli.frames import FPS, NAMES, REMEMBERED
 from gloaming.api.cli.parser import Commands, Group, Parser, add_command, argument
+from gloaming.shows.protocols import protocol_word
 
 
 def add_parser(commands: Commands[Parser]) -> None:
@@ -28,6 +29,7 @@ def add_parser(commands: Commands[Parser]) -> None:
             "the protocol of the packets: e131 or artnet",
             "artnet",
             default="e131",
+            type=protocol_word,
             choices=("e131", "artnet"),
             metavar="PROTOCOL",
         ),

@@ -78,6 +78,7 @@ class NewController:
     pixels: tuple[int, ...]
     protocol: ProtocolName = ProtocolName.E131
     port_addresses: str | None = None
+    broadcast: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +152,7 @@ def rig_toml(controllers: Sequence[NewController]) -> str:
             "controller",
             name=(one.name, "yours; messages use it"),
             host=(one.host, "its address or name; without it: multicast") if one.host else None,
+            broadcast=(True, "to every machine of the network") if one.broadcast else None,
             protocol=(one.protocol, "e131, artnet or ddp") if one.protocol is not ProtocolName.E131 else None,
             universes=(one.universes, "of its pixels"),
             port_addresses=(one.port_addresses, "of its universes, in order") if one.port_addresses else None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 
 
@@ -16,6 +17,12 @@ class ProtocolName(StrEnum):
     def words(self) -> str:
         """Its name in texts for a person."""
         return {self.E131: "E1.31", self.ARTNET: "Art-Net", self.DDP: "DDP"}[self]
+
+
+def protocol_word(text: str) -> str:
+    """The name of a protocol in the letters of `ProtocolName`. Controllers' pages write "Art-Net", "E1.31", "sACN"."""
+    word = re.sub(r"[^a-z0-9]", "", text.lower())
+    return ProtocolName.E131 if word == "sacn" else word
 
 
 def printable(text: str) -> str:

@@ -29,6 +29,9 @@ _ALIKE = 4
 """So many bytes are the same at the beginning of every packet of a protocol."""
 
 
+FRAGMENT = "a fragment"
+
+
 class Unusable(Exception):
     """A packet without a usable payload. The text is short, so that equal reasons can be counted."""
 
@@ -57,6 +60,8 @@ class Links:
     def __init__(self, reader: PacketReader) -> None:
         self._reader = reader
         self._waiting: dict[bytes, _Parts] = {}
+        self._used = 0
+        """The fragments that waited, of datagrams that became whole."""
 
     def payload(self, link: int, data: bytes) -> tuple[bytes, int]:
         """The UDP payload of a packet, as far as it was captured, and its sender. `Unusable` if there is none."""
@@ -93,6 +98,8 @@ class Links:
                     extra.write(payload)
             except Unusable as error:
                 unusable[str(error)] += 1
+        unusable -= Counter({FRAGMENT: self._used})
+        self._used = 0
         rows.sort()
         found = np.array(rows, np.int64).reshape(-1, 4)
         if extra.tell():
@@ -120,7 +127,8 @@ class Links:
         if whole is None:
             if len(self._waiting) > _WAITING_MAX:
                 self._waiting.pop(next(iter(self._waiting)))
-            raise Unusable("a fragment")
+            raise Unusable(FRAGMENT)
+        self._used += len(parts.pieces) - 1
         del self._waiting[data[12:20] + struct.pack(">H", identity)]
         return _udp(whole)
 
@@ -212,7 +220,7 @@ def _ipv6(data: bytes) -> bytes:
     while following in (0, 43, 60):  # hop-by-hop, routing, destination
         following, at = data[at], at + 8 + data[at + 1] * 8
     if following == 44:
-        raise Unusable("a fragment")
+        raise Unusable(FRAGMENT)
     if following != _UDP:
         raise Unusable("not UDP")
     return data[at:]

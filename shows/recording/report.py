@@ -95,7 +95,9 @@ class SourceCounts:
         if self.restarts:
             yield f"a source began its sequence numbers anew {self.restarts} times"
         if self.synchronizations or self.synchronizations_lost:
-            yield f"{self.synchronizations} synchronization packets, {self.synchronizations_lost} lost"
+            numbered = self.reader.name is ProtocolName.E131  # an ArtSync has no number that shows a loss
+            lost = f", {self.synchronizations_lost} lost" if numbered else ""
+            yield f"{self.synchronizations} synchronization packets{lost}"
         yield from self._sources()
         if self.terminated:
             yield f"ended by their source{self._by('6.2.6')}: {_by_universe(self.terminated)}"

@@ -63,7 +63,8 @@ def _port_addresses(controller: Controller, taken: dict[int, list[Controller]]) 
         last = min(numbers[0] + len(universes) - 1, PORT_ADDRESS_MAX)
         given = f"{len(numbers)} port-address{'es' if len(numbers) > 1 else ''}"
         problem = f"{given} for {len(universes)} universe{'s' if len(universes) > 1 else ''}"
-        hint = f'give one for each universe, in order, as "{as_written(numbers[0])}-{as_written(last)}"'
+        example = as_written(numbers[0]) + (f"-{as_written(last)}" if last > numbers[0] else "")
+        hint = f'give one for each universe, in order, as "{example}"'
         yield "port_addresses", problem, hint
         return
     if not numbers and max(universes, default=0) > PORT_ADDRESS_MAX:

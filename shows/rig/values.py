@@ -10,7 +10,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.config_files.checking import OneLine
 from gloaming.shows.config_files.errors import WrongValueError
-from gloaming.shows.protocols import ProtocolName
+from gloaming.shows.protocols import ProtocolName, protocol_word
 from gloaming.shows.protocols.artnet import port_address
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 
@@ -19,6 +19,8 @@ UNIVERSES = range(1, UNIVERSE_MAX + 1)
 MS_NS = 1_000_000
 HOST_NAME_MAX = 253
 """RFC 1035 2.3.4: 255 octets on the wire, so 253 characters as a text."""
+NO_HOSTS = "multicast", "broadcast"
+"""Words that a person writes for a way to send. No controller has such a name."""
 _LABEL = "[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?"
 _HOST_NAME = re.compile(rf"(?:{_LABEL}\.)*(?![0-9]+$){_LABEL}", re.IGNORECASE | re.ASCII)
 """RFC 952 and RFC 1123 2.1: letters, digits and hyphens; the last label is not a number."""
@@ -71,10 +73,10 @@ def _once(numbers: list[int], problem: str, hint: str) -> tuple[int, ...]:
 
 def read_protocol(text: object) -> ProtocolName:
     """A protocol as rig.toml writes it, or as the page of a controller does: "Art-Net", "DDP", "E1.31", "sACN"."""
-    written = re.sub(r"[^a-z0-9]", "", str(text).lower())
-    if written not in (*ProtocolName, "sacn"):
+    word = protocol_word(str(text))
+    if word not in tuple(ProtocolName):
         raise WrongValueError(f"{text!r} is not a protocol", 'as "e131" (E1.31, streaming ACN), "artnet" or "ddp"')
-    return ProtocolName.E131 if written == "sacn" else ProtocolName(written)
+    return ProtocolName(word)
 
 
 def read_short_length(text: object) -> int:
@@ -106,6 +108,9 @@ def is_ip_address(text: str) -> bool:
 
 def read_host(text: str) -> str:
     """An IP address, or a host name in lower case. The planner looks names up."""
+    if text.lower() in NO_HOSTS or (is_ip_address(text) and not is_of_one_host(text)):
+        hint = "leave host out for multicast; with Art-Net write broadcast = true for broadcast"
+        raise WrongValueError(f"{text!r} is not the address of one controller", hint)
     if not is_ip_address(text):
         if len(text) > HOST_NAME_MAX or not _HOST_NAME.fullmatch(text):
             raise WrongValueError(f"{text!r} is not an IP address or a host name", 'as "192.0.2.21" or "left.lan"')
@@ -114,9 +119,6 @@ def read_host(text: str) -> str:
         raise WrongValueError(
             f"{text!r} names an interface", "leave out % and what follows: [output] has the interface"
         )
-    if not is_of_one_host(text):
-        hint = "leave host out for multicast; with Art-Net write broadcast = true for broadcast"
-        raise WrongValueError(f"{text!r} is not the address of one controller", hint)
     return str(ip_address(text))
 
 

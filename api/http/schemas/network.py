@@ -70,6 +70,6 @@ class NetworkFound(Answer):
     other_nodes: Annotated[list[NodeFound], Field(description="those that rig.toml does not have")]
     sources: list[SourceFound]
     names: list[NameFound]
-    notes: Annotated[list[str], Field(description="what could not be asked")]
+    notes: Annotated[list[str], Field(description="what could not be asked, and what is odd")]
     malformed: Annotated[int, Field(description="packets that cannot be read")]
     findings: list[NetworkFinding]

@@ -35,7 +35,7 @@ E1.31 sources
   desk at 192.0.2.40: universes 1-2
 names in the network (mDNS)
   192.0.2.21: left.local _http._tcp
-what could not be asked
+what could not be asked, and what is odd
   UDP port 6454 is taken
   2 packets cannot be read
 where rig.toml differs

@@ -218,6 +218,7 @@ def test_every_answer_is_an_option_and_the_survey_finds_no_error(tmp_path: Path)
         "right pixels=50",
         "mast host=127.0.0.1 protocol=ddp",
         "quay host=127.0.0.1 protocol=Art-Net pixels=170,170 port_addresses=0:0:0-0:0:1",
+        "jetty broadcast=true protocol=artnet port_addresses=0:1:0",
     )
     words = ["--name", "Pier Road boathouse", *QUAY, "--dark", "sunset + 5 h to 07:00", "--season", "12-01..12-26"]
     words += ["--opens", "17:00", "--closes", "21:30"]
@@ -242,6 +243,11 @@ def test_every_answer_is_an_option_and_the_survey_finds_no_error(tmp_path: Path)
             ("--controller", "left protocol=artnet"),
             "--controller: Art-Net is sent to an address, not by",
         ),
+        (
+            ("--controller", "left protocol=artnet broadcast=1"),
+            "--controller: broadcast=1 is not known; as broadcast=true",
+        ),
+        (("--controller", "left host=broadcast"), "--controller: 'broadcast' is not the address of one controller"),
         (("--controller", "left port_addresses=0"), "--controller: E1.31 has no port-addresses, Art-Net has"),
         (("--place", "91,0"), "--place: '91,0' is no place"),
     ],

@@ -81,7 +81,7 @@ def test_what_is_recorded_from_art_net_is_played_by_e131_and_recorded_again(tmp_
 def test_a_capture_is_recorded_with_its_port_addresses(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     levels = np.arange(1, 81, dtype=np.uint8)[:, None].repeat(2, axis=1)
     path, out = art_captured(tmp_path / "in.pcap", art_stream(levels, first=0x123)), tmp_path / "out.frames"
-    options = ["--protocol", "artnet", "--port-addresses", "1:2:3-1:2:4"]
+    options = ["--protocol", "Art-Net", "--port-addresses", "1:2:3-1:2:4"]
     assert main(["record", str(out), "--capture", str(path), *options, "--universes", "1-2"]) == 0
     assert [one.number for one in inspect(out).universes] == [1, 2]
     assert main(["record", str(out), "--capture", str(path), *options]) == 0

@@ -168,7 +168,7 @@ def syncs(sender: str = QUAY, after_ns: int = 0, frames: range = range(300)) -> 
 def test_art_sync_ends_frames(tmp_path: Path) -> None:
     frames, outcome = art_recorded(tmp_path, unsynchronized() + syncs())
     assert np.array_equal(frames, HALF) and outcome.info.fps == 25
-    assert outcome.counts.synchronizations == 300 and "300 synchronization packets, 0 lost" in lines(outcome)
+    assert outcome.counts.synchronizations == 300 and "300 synchronization packets" in lines(outcome).splitlines()
 
 
 def test_art_sync_to_several_nodes_makes_no_more_frames(tmp_path: Path) -> None:

@@ -163,6 +163,14 @@ def test_fragments_are_put_together(tmp_path: Path) -> None:
     assert whole(pcap(tmp_path / "in.pcap", packets), tmp_path / "out.frames")
 
 
+def test_only_the_fragments_that_stay_alone_are_unusable(tmp_path: Path) -> None:
+    packets = [(at_ns, piece) for at_ns, payload in EVENTS for piece in fragments(payload)]
+    out = tmp_path / "out.frames"
+    assert from_capture(pcap(tmp_path / "in.pcap", packets), out, Wanted()).notes == ()
+    outcome = from_capture(pcap(tmp_path / "in.pcap", packets[:-1]), tmp_path / "less.frames", Wanted())
+    assert outcome.notes == ("unusable: 1 packets a fragment",)
+
+
 @pytest.mark.parametrize("slots", [512, 100])
 def test_bursts_that_segmentation_offload_left_whole_are_split(tmp_path: Path, slots: int) -> None:
     """Two short packets together are no longer than one long packet."""

@@ -106,7 +106,7 @@ def test_a_host_that_is_neither_is_one_clear_line(tmp_path: Path, host: str) -> 
                 CONTROLLER.replace("192.0.2.21", host),
                 f"rig.toml:3: controller[0].host: {host!r} is not the address of one",
             )
-            for host in ("239.255.0.1", "255.255.255.255", "0.0.0.0", "ff18::83:0:1")
+            for host in ("239.255.0.1", "255.255.255.255", "0.0.0.0", "ff18::83:0:1", "multicast", "Broadcast")
         ),
         (
             CONTROLLER.replace("192.0.2.21", "fe80::21%eth0"),

@@ -119,6 +119,11 @@ def test_a_port_address_may_be_used_at_several_addresses(tmp_path: Path) -> None
             'universe, in order, as "0:0:0-0:0:2"',
         ),
         (
+            controller("left", "1", *ARTNET, 'port_addresses = "0:0:0-0:0:3"'),
+            "rig.toml:6: controller[0].port_addresses: 4 port-addresses for 1 universe; give one for each universe, in "
+            'order, as "0:0:0"',
+        ),
+        (
             controller("left", "1-2", *ARTNET, 'port_addresses = "0:0:0"'),
             "rig.toml:6: controller[0].port_addresses: 1 port-address for 2 universes; give one for each universe, in "
             'order, as "0:0:0-0:0:1"',
