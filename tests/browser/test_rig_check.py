@@ -16,8 +16,8 @@ from playwright.sync_api import Browser, Page, Request, Route, expect
 
 from gloaming.shows.protocols.artnet import OP_AT, PORT
 from gloaming.shows.protocols.artnet.poll import OP_POLL
+from tests.artnet_packets import art_poll_reply
 from tests.browser.board import MS, Board, annas_phone, assert_clean, board, chromium, phone, signed_in
-from tests.shows.protocols.artnet_packets import art_poll_reply
 from tests.tools import needs
 from tests.waiting import wait_until
 

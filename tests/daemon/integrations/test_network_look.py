@@ -24,9 +24,9 @@ from gloaming.daemon.integrations.e131_sources import PAGES_MAX, Sources
 from gloaming.daemon.integrations.mdns_names import KINDS, KINDS_MAX, SERVICES_MAX, MdnsName, Search
 from gloaming.daemon.integrations.network_look import TURN, NetworkLook, look
 from gloaming.shows.protocols.artnet import PORT
+from tests.artnet_packets import art_poll_reply
 from tests.namespaces import inside
 from tests.network_nodes import BROADCAST, Node, cid_of, network_nodes
-from tests.shows.protocols.artnet_packets import art_poll_reply
 from tests.tools import needs
 from tests.waiting import PATIENCE_S
 

@@ -94,15 +94,19 @@ class FakeReadAhead:
         return (max(frame, self.damaged_from or 0), "it is damaged") if near else None
 
 
+def setup_of(*universes: dict[str, Any], **more: Any) -> Setup:
+    """A setup with these universes."""
+    return Setup.from_json({**SETUP, "universes": universes, **more})
+
+
 class PlayerHarness:
     """A player, and a clock that only the test moves."""
 
     def __init__(self, sender: FakeSender, *universes: dict[str, Any], **more: Any) -> None:
         self.sender, self.read_ahead = sender, FakeReadAhead()
         self.troubles: list[tuple[str, str, str, Segment, int | None]] = []
-        setup = {**SETUP, "universes": universes or (universe(1, A, slots=20),), **more}
         self.player = Player(cast(ReadAhead, self.read_ahead), lambda *reported: self.troubles.append(reported))
-        self.player.use(Output(Setup.from_json(setup)))
+        self.player.use(Output(setup_of(*(universes or (universe(1, A, slots=20),)), **more)))
         self.dark()
 
     def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:

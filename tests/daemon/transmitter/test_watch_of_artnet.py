@@ -84,7 +84,7 @@ def test_many_sources_are_one_trouble() -> None:
 def test_200000_mutated_packets_disturb_nothing() -> None:
     """ArtDmx, ArtPoll and ArtPollReply with bytes exchanged, cut, repeated or inserted."""
     dice = random.Random(21)
-    kinds = [art_dmx(7, 0, 5, bytes(24)), art_poll(), art_poll_reply(socket.inet_aton(NODE), 5)]
+    kinds = [art_dmx(7, 0, 5, bytes(24)), art_poll(), art_poll_reply(address=NODE)]
     others, heard = ArtNetSources({5: [5], 0x105: [6]}), 0
     for number in range(200_000):
         data = bytearray(kinds[number % 3])
@@ -216,7 +216,7 @@ def test_the_kernel_takes_art_dmx_of_others_on_our_port_addresses_alone(there: S
             for port_address in sorted([*OURS, *strangers]):
                 ourselves.sendto(packet(port_address), (to, PORT))
                 rival.sendto(packet(port_address), (to, PORT))
-            for data in (art_poll(), art_poll_reply(socket.inet_aton(NODE), 1), packet(1)[:15], b"", END):
+            for data in (art_poll(), art_poll_reply(address=NODE), packet(1)[:15], b"", END):
                 rival.sendto(data, (to, PORT))
         assert heard_by(socks, ends=2) == sorted([(NODE, number) for number in OURS] * 2)
 
@@ -237,7 +237,7 @@ def test_port_addresses_with_many_gaps_are_heard_too(there: Street) -> None:
 @pytest.mark.parametrize("address", [US, ""])
 def test_a_reply_reaches_the_socket_that_asked_for_it(there: Street, socks: BroadcastSockets, address: str) -> None:
     """Whether that was opened before the sockets of the watch or after them, at an address or at all of them."""
-    reply = art_poll_reply(socket.inet_aton(NODE), 1)
+    reply = art_poll_reply(address=NODE)
     with sending(there.receiver, NODE, "in0") as node:
         with asking(there.sender, address) as asker:  # after
             node.sendto(reply, (US, PORT))
@@ -305,7 +305,7 @@ def test_another_source_is_a_trouble_of_the_transmitter(there: Street, tmp_path:
         ourselves.sendto(packet(0x123), (BROADCASTS[0], PORT))
         rival.sendto(packet(0x123), (BROADCASTS[0], PORT))
         rival.sendto(bytes(DataPacket(tuple(range(16)), "Harbour office", 6, (1, 2)).getBytes()), ("239.255.0.6", 5568))
-        reply = art_poll_reply(socket.inet_aton(NODE), 0x123)
+        reply = art_poll_reply(address=NODE)
         rival.sendto(reply, (US, PORT))
         said = transmitter.wait_for("telemetry", lambda said: said["other_source_count"] == 2)
         assert [(one["protocol"], one["address"], one["universes"]) for one in said["other_sources"]] == [

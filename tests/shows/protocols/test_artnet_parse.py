@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import struct
 from pathlib import Path
 
 import pytest
@@ -10,6 +9,7 @@ import pytest
 from gloaming.shows.protocols.artnet.parse import DmxHead, read_dmx
 from tests.artnet_packets import art_dmx
 from tests.daemon.transmitter.process_harness import run
+from tests.shows.streams import ipv4, pcap
 from tests.tools import needs
 
 GOOD = art_dmx(7, 1, 0x123, bytes(range(24)))
@@ -44,20 +44,9 @@ def test_another_datagram_is_no_art_dmx_packet(data: bytes) -> None:
 @needs("tshark")
 def test_tshark_reads_the_same_fields(tmp_path: Path) -> None:
     packets = [GOOD, art_dmx(255, 3, 0x7FFF, bytes(512)), art_dmx(0, 0, 16, bytes(2))]
-    with (tmp_path / "packets").open("wb") as file:
-        file.write(struct.pack("<IHHIIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 101))  # LINKTYPE_RAW
-        for packet in packets:
-            udp = struct.pack(">HHHH", 6454, 6454, 8 + len(packet), 0) + packet
-            ip = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), 0, 0, 64, 17, 0, b"\xc0\0\2\7", b"\xc0\0\2\xff")
-            file.write(struct.pack("<IIII", 0, 0, len(ip + udp), len(ip + udp)) + ip + udp)
+    path = pcap(tmp_path / "packets", [(0, ipv4(packet)) for packet in packets], link=101)  # LINKTYPE_RAW
     fields = [f"artnet.output.{name}" for name in ("sequence", "physical", "universe", "length")]
-    words = [
-        "tshark",
-        "-r",
-        str(tmp_path / "packets"),
-        "-T",
-        "fields",
-        *(word for one in fields for word in ("-e", one)),
-    ]
+    words = ["tshark", "-r", str(path), "-d", "udp.port==5568,artnet"]  # the packets of the captures have that port
+    words += ["-T", "fields", *(word for one in fields for word in ("-e", one))]
     read = [tuple(int(value, 0) for value in line.split()) for line in run(*words).splitlines()]
     assert read == [read_dmx(packet) for packet in packets]

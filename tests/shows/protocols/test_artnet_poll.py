@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from gloaming.shows.protocols.artnet.poll import ArtNode, PollReply, build_poll, node_of, read_poll_reply
+from tests.artnet_packets import art_poll_reply
 from tests.daemon.transmitter.process_harness import run
-from tests.shows.protocols.artnet_packets import art_poll_reply
 from tests.shows.streams import ipv4, pcap
 from tests.tools import needs
 
