@@ -58,8 +58,9 @@ async def look(
     """Look for some seconds. `controllers` are the addresses of the Art-Net controllers: each of them is polled.
 
     All other nodes answer the broadcasts of `interface`, a name or an address; of all interfaces without it. Without
-    `art_poll` no node is polled. Sources of E1.31 announce themselves every 10 s (ANSI E1.31-2018, 12). A caller with
-    the same question gets the answer of a look that runs. One with another question waits until that look ends.
+    `art_poll` no node is polled. Sources of E1.31 announce themselves every 10 s (ANSI E1.31-2018, appendix A). A
+    caller with the same question gets the answer of a look that runs. One with another question waits until that look
+    ends.
     """
     asked = _Asked(frozenset(controllers), interface, art_poll, seconds)
     while others := [task for one, task in _running.items() if one != asked]:

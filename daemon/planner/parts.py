@@ -178,7 +178,7 @@ class PlannerParts:
         await self.outside.stop()
         await self.boards.stop()
         await self.jobs.stop()
-        await self.piece_files.stop()
+        await self.piece_files.imports.stop()
         await self.site_push.stop()
         if self._steps is not None:
             asyncio.get_running_loop().remove_reader(self._steps)

@@ -21,7 +21,7 @@ from gloaming.shows.protocols.artnet.poll import ArtNode
 from gloaming.shows.rig.model import Controller, Rig
 
 LISTEN_S = 11.0
-"""E1.31 sources name themselves every 10 s (ANSI E1.31-2018, 8.1)."""
+"""E1.31 sources name themselves every 10 s (ANSI E1.31-2018, appendix A)."""
 NOTHING = NetworkLook(0, (), (), (), (), 0)
 """The look of one who has not looked."""
 NOT_ASKED: Mapping[str, bool | None] = {}
@@ -136,7 +136,7 @@ class NetworkComparison:
         others = dict.fromkeys((*self._at_name.get(_folded(one.name), ()), *self._at_name.get(one.host or "", ())))
         if one.host is None or not others or address in others or ":" in (address or ""):
             return
-        now = "".join(f"; there answers {node.name}" for node in self.nodes[one.name][:1] if node.name)
+        now = "".join(f"; {node.name} answers there" for node in self.nodes[one.name][:1] if node.name)
         text = f"{one.name} is at {listed(others)} by its name; rig.toml has it at {where(one.host, address)}{now}"
         hint = "correct host in rig.toml; or correct the address or the name on the controller's own page"
         yield Finding(FindingCode.NODE_ELSEWHERE, "warning", one.place, text, hint, "controller.host")

@@ -8,7 +8,7 @@ from starlette.exceptions import HTTPException
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas.pieces import PieceImportGiven, PieceRequest, PiecesGiven
-from gloaming.daemon.planner.piece_files import ImportOrder
+from gloaming.daemon.planner.piece_imports import ImportOrder
 from gloaming.daemon.planner.planner import Planner
 
 PNG: dict[int | str, dict[str, Any]] = {
@@ -30,7 +30,7 @@ def pieces_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
     async def take(asked: PieceRequest, device: Owner) -> PieceImportGiven:
         """Take a whole upload as the frames or the sound of a piece. It is checked and imported in the background; the
         list says how far it is. An older file keeps its place until the new one is whole."""
-        job = files.take(ImportOrder(**asked.model_dump()), device.name)
+        job = files.imports.take(ImportOrder(**asked.model_dump()), device.name)
         return PieceImportGiven.model_validate(job.as_json())
 
     @router.get("/{name:path}/picture", response_class=Response, responses=PNG)

@@ -23,7 +23,7 @@ API_MAY_IMPORT = {
     "outside": "what a token is for; its error",
     "repairs": "its error",
     "push_state": "what a push is, and its states; its errors",
-    "piece_files": "what an upload is to be",
+    "piece_imports": "what an upload is to be",
     "uploads": "its errors",
     "messages": "`gloaming sound` speaks to a transmitter of its own",
     "site_files": "its errors",

@@ -114,8 +114,8 @@ def test_the_names_of_two_controllers_show_that_their_addresses_are_changed_over
     look = NetworkLook(AT, nodes, (), (), (), 0)
     texts = [one.text for one in NetworkComparison(site, {}, look).findings() if one.code == FindingCode.NODE_ELSEWHERE]
     assert texts == [
-        "left is at 192.0.2.22 by its name; rig.toml has it at 192.0.2.21; there answers Right",
-        "right is at 192.0.2.21 by its name; rig.toml has it at 192.0.2.22; there answers LEFT",
+        "left is at 192.0.2.22 by its name; rig.toml has it at 192.0.2.21; Right answers there",
+        "right is at 192.0.2.21 by its name; rig.toml has it at 192.0.2.22; LEFT answers there",
     ]
 
 

@@ -15,7 +15,7 @@ import soundfile
 from PIL import Image
 
 from gloaming.daemon.planner.deleted_pieces import DeletedPieces
-from gloaming.daemon.planner.piece_files import SCRATCH
+from gloaming.daemon.planner.piece_imports import SCRATCH
 from gloaming.shows.framefile.reader import FrameWriter, Universe, inspect
 from gloaming.shows.time_units import DAY_NS
 from tests.api.house import house, run
@@ -228,7 +228,7 @@ def test_a_planner_that_ends_leaves_an_import_undone_and_its_upload_whole(tmp_pa
             id = await upload(client, "swell.npy", array(40_000))
             assert (await client.post(PIECES, json={"upload": id, "name": "swell"})).status_code == 202
             await until(client, lambda listed: True if listed["imports"][0]["done"] else None)
-            await home.planner.piece_files.stop()
+            await home.planner.piece_files.imports.stop()
             assert not left(tmp_path) and "swell" not in home.planner.site.pieces
             assert [one["offset"] == one["length"] for one in (await client.get(PIECES)).json()["uploads"]] == [True]
             assert not [line for line in home.planner.journal(50) if "swell" in str(line)]
