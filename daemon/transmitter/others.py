@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gloaming.shows.protocols import ProtocolName
-from gloaming.shows.protocols.artnet import as_written
+from gloaming.shows.protocols.artnet import SOURCE_LOSS_NS, as_written
 from gloaming.shows.protocols.artnet.parse import read_dmx
 from gloaming.shows.protocols.e131 import DATA_LOSS_NS, DISCOVERY_NS, PREVIEW, TERMINATED
 from gloaming.shows.protocols.e131.parse import DataHead, Discovery, read_data, read_discovery, source_name
@@ -18,8 +18,6 @@ from gloaming.shows.time_units import SECOND_NS
 
 DISCOVERY_LOST_NS = DISCOVERY_NS + 2 * SECOND_NS
 """The loss time of a source known by discovery alone: a little more than the discovery interval."""
-ART_NET_LOSS_NS = 10 * SECOND_NS
-"""A node that merges two sources keeps the levels of one that has stopped for so long."""
 SOURCES_MAX = 64
 APART_MAX = 3
 """Up to this many other sources are one trouble each. More are one trouble together."""
@@ -199,7 +197,7 @@ class ArtNetSources:
         """The sources on our port-addresses at an instant. Forgets those that are gone."""
         found = []
         for address, data_ns in list(self._data_ns.items()):
-            for number in [number for number, last_ns in data_ns.items() if at_ns - last_ns >= ART_NET_LOSS_NS]:
+            for number in [number for number, last_ns in data_ns.items() if at_ns - last_ns >= SOURCE_LOSS_NS]:
                 del data_ns[number]
             if data_ns:
                 universes = sorted({universe for number in data_ns for universe in self.universes_of[number]})

@@ -1,4 +1,4 @@
-"""What a setup needs to send frames: protocols, packets, sockets, mixer and limiter. Then a setup follows another.
+"""The packets and sockets of a setup, and what becomes of its streams when another setup follows it.
 
 The time is an argument.
 """

@@ -1,4 +1,7 @@
-"""The packets of the universes that share a lead, and the parts of a frame that are still to be sent."""
+"""Sends the frames of the universes that share a lead: sequence numbers, spread parts, rates, synchronization, ends.
+
+The time is an argument.
+"""
 
 from __future__ import annotations
 

@@ -6,6 +6,9 @@ Facts of the Art-Net 4 specification come from memory. Tests compare them with t
 from __future__ import annotations
 
 import re
+import struct
+
+from gloaming.shows.time_units import SECOND_NS
 
 PORT = 6454
 IDENTIFIER, VERSION = b"Art-Net\0", 14
@@ -17,8 +20,15 @@ PORT_ADDRESS_MAX = 0x7FFF
 """A port-address has 15 bits: 7 of the net, 4 of the sub-net, 4 of the universe."""
 BROADCAST = "broadcast"
 """Instead of a host: the broadcast address of the interface."""
+SOURCE_LOSS_NS = 10 * SECOND_NS
+"""A node that merges two sources keeps the levels of one that has stopped for so long."""
 
 _WRITTEN = re.compile(r"(\d{1,3}):(\d{1,2}):(\d{1,2})")
+
+
+def head(op: int) -> bytes:
+    """How a packet begins: its operation code has the low byte first, all other numbers the high one."""
+    return IDENTIFIER + struct.pack("<H", op) + struct.pack(">H", VERSION)
 
 
 def port_address(text: str) -> int | None:

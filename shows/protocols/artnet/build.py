@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gloaming.shows.framefile.layout import max_refresh_hz
-from gloaming.shows.protocols.artnet import BROADCAST, IDENTIFIER, OP_DMX, OP_SYNC, PORT, VERSION
+from gloaming.shows.protocols.artnet import BROADCAST, OP_DMX, OP_SYNC, PORT, head
 from gloaming.shows.protocols.packets import (
     Bytes,
     KeepAlive,
@@ -53,8 +53,8 @@ class ArtNet:
         for one, rows in one_for_each_universe(portions, self._address):
             length = one.slots + one.slots % 2
             packets = np.zeros((len(rows), _SLOTS + length), np.uint8)
-            head = _head(OP_DMX) + struct.pack(">BBHH", self.sequence_from, 0, 0, length)
-            packets[:, :_SLOTS] = np.frombuffer(head, np.uint8)
+            begins = head(OP_DMX) + struct.pack(">BBHH", self.sequence_from, 0, 0, length)
+            packets[:, :_SLOTS] = np.frombuffer(begins, np.uint8)
             numbers = np.array([[self.port_addresses[number] for number in row.universes] for row in rows], "<u2")
             packets[:, _PORT_ADDRESS : _PORT_ADDRESS + 2] = numbers.view(np.uint8)
             data, sequences = packets[:, _SLOTS : _SLOTS + one.slots], packets[:, _SEQUENCE]
@@ -79,7 +79,7 @@ class ArtNet:
         """An ArtSync packet. It has no sequence number."""
         if not self.synchronizes:
             return None
-        packet = np.frombuffer(_head(OP_SYNC) + bytes(2), np.uint8).copy()
+        packet = np.frombuffer(head(OP_SYNC) + bytes(2), np.uint8).copy()
         return Synchronization(packet, packet[:0])
 
     def synchronization_to(self, host: str) -> tuple[str, str]:
@@ -89,8 +89,3 @@ class ArtNet:
     def announcements(self, universes: tuple[int, ...], ipv6: bool) -> tuple[tuple[str, bytes], ...]:
         """There are none."""
         return ()
-
-
-def _head(op: int) -> bytes:
-    """How a packet begins: its operation code has the low byte first, all other numbers the high one."""
-    return IDENTIFIER + struct.pack("<H", op) + struct.pack(">H", VERSION)

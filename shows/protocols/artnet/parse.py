@@ -10,7 +10,16 @@ from typing import NamedTuple
 import numpy as np
 
 from gloaming.shows.protocols import ProtocolName
-from gloaming.shows.protocols.artnet import IDENTIFIER, OP_DMX, OP_NZS, OP_SYNC, PORT, PORT_ADDRESS_MAX, VERSION
+from gloaming.shows.protocols.artnet import (
+    IDENTIFIER,
+    OP_DMX,
+    OP_NZS,
+    OP_SYNC,
+    PORT,
+    PORT_ADDRESS_MAX,
+    SOURCE_LOSS_NS,
+    VERSION,
+)
 from gloaming.shows.protocols.datagrams import UNMAPPED, Datagrams, Integers, PacketKind, Packets, head_rows
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.time_units import SECOND_NS
@@ -83,8 +92,7 @@ class ArtNetReader:
     multicast = False
     numbers = 255
     no_number = 0
-    data_loss_ns = 10 * SECOND_NS
-    """A node that merges two sources forgets one after this time. A source may repeat unchanged data only every 4 s."""
+    data_loss_ns = SOURCE_LOSS_NS
     synchronization_loss_ns = 4 * SECOND_NS
 
     step = staticmethod(step)

@@ -12,7 +12,7 @@ from ipaddress import IPv4Address
 from typing import NamedTuple
 
 from gloaming.shows.protocols import printable
-from gloaming.shows.protocols.artnet import IDENTIFIER, OP_POLL, OP_POLL_REPLY, VERSION
+from gloaming.shows.protocols.artnet import IDENTIFIER, OP_POLL, OP_POLL_REPLY, head
 
 POLL_S = 2.5
 """The shortest time between two polls."""
@@ -28,6 +28,7 @@ _RECEIVES, _MERGES, _BY_E131 = 0x80, 0x08, 0x01
 """Good output: data arrives; two sources are merged; E1.31 is chosen instead of Art-Net."""
 _REPLY = struct.Struct(">10x4s2xHBB6x18s64s64sH4s4x4s4x4s")
 _BIND_INDEX_AT = 211
+_REPLY_BEGINS = IDENTIFIER + struct.pack("<H", OP_POLL_REPLY)  # no version follows
 
 
 class PollReply(NamedTuple):
@@ -66,12 +67,12 @@ class ArtNode:
 
 def build_poll() -> bytes:
     """An ArtPoll. Its flags ask for one reply, and for no diagnostics."""
-    return IDENTIFIER + struct.pack("<H", OP_POLL) + struct.pack(">HBB", VERSION, 0, 0)
+    return head(OP_POLL) + bytes(2)
 
 
 def read_poll_reply(data: bytes) -> PollReply | None:
     """A reply, or None for any other datagram and for one that was cut short."""
-    if len(data) < REPLY_BYTES_MIN or data[:10] != IDENTIFIER + struct.pack("<H", OP_POLL_REPLY):
+    if len(data) < REPLY_BYTES_MIN or not data.startswith(_REPLY_BEGINS):
         return None
     address, firmware, net, sub_net, name, long_name, report, ports, types, good, universes = _REPLY.unpack_from(data)
     first = (net & 0x7F) << 8 | (sub_net & 15) << 4
