@@ -97,10 +97,10 @@ def _report(found: Any) -> None:
     for one in found["names"]:
         called.setdefault(one["address"], []).append(one["name"])
     _section(console, "controllers of rig.toml", [line for one in found["controllers"] for line in _lines(one, called)])
-    others = [f"{_place(one['address'], called)}: {one['text']}" for one in found["other_nodes"]]
+    others = [f"{one['address']}{_names(one['address'], called)}: {one['text']}" for one in found["other_nodes"]]
     _section(console, "other Art-Net nodes", others)
     sources = [
-        f"{one['name']} at {_place(one['address'], called)}: {numbered('universe', one['universes'])}"
+        f"{one['name']} at {one['address']}{_names(one['address'], called)}: {numbered('universe', one['universes'])}"
         for one in found["sources"]
     ]
     _section(console, "E1.31 sources", sources)
@@ -114,15 +114,13 @@ def _report(found: Any) -> None:
 def _lines(one: Any, called: dict[str, list[str]]) -> list[str]:
     """A controller: whether it answers and where, and what its Art-Net nodes say."""
     words = {True: "answers", False: "does not answer", None: "was not asked"}[one["answers"]]
-    address = one["address"]
-    names = f" ({', '.join(called[address])})" if address in called else ""
-    lines = [f"{one['name']} {words}: {one['way']}{names}"]
-    return lines + [f"  {node_line(node, address)}" for node in one["nodes"]]
+    lines = [f"{one['name']} {words}: {one['way']}{_names(one['address'], called)}"]
+    return lines + [f"  {node_line(node, one['address'])}" for node in one["nodes"]]
 
 
-def _place(address: str, called: dict[str, list[str]]) -> str:
-    """An address, with the names that the network has for it."""
-    return f"{address} ({', '.join(called[address])})" if address in called else address
+def _names(address: str | None, called: dict[str, list[str]]) -> str:
+    """The names that the network has for an address, in brackets."""
+    return f" ({', '.join(called[address])})" if address in called else ""
 
 
 def _section(console: Console, title: str, lines: list[str]) -> None:

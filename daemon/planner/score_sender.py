@@ -48,9 +48,9 @@ class ScoreSender:
         boards: Callable[[], frozenset[str]],
     ) -> None:
         """`boards` returns the CIDs of the site's other boards."""
-        self._rig_checks = rig_checks
         self._boards, self._known_boards = boards, frozenset[str]()
-        self._situation, self._client, self._rig, self._sound = situation, client, rig, sound
+        self._situation, self._client, self._sound = situation, client, sound
+        self._rig, self._rig_checks = rig, rig_checks
         self._wake_at, self._decided = wake_at, decided
         self._sent = AreaScore((), ())
         self._sent_until_ns = self._windows_until_ns = 0
