@@ -7,15 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Self
 from uuid import UUID
 
-from gloaming.daemon.score.checks import (
-    UNIVERSES,
-    address,
-    optional_text,
-    read_spans,
-    source_name,
-    text,
-    whole,
-)
+from gloaming.daemon.score.checks import UNIVERSES, address, optional_text, read_spans, source_name, text, whole
 from gloaming.daemon.score.limits import Limits
 from gloaming.daemon.score.protocol import Op
 from gloaming.shows.protocols import ProtocolName

@@ -43,7 +43,7 @@ class Part:
 
 
 class Counters:
-    """The data packets and bytes of all parts. `errors` has the number of the last error by host."""
+    """The data packets and bytes of all parts. `errors` has the number of the last error of each host."""
 
     def __init__(self) -> None:
         self.parts: list[Part] = []

@@ -121,7 +121,8 @@ class Unreached:
 
 
 def _reason(host: str, number: int) -> str:
-    """What an error means. Only what is meant for it goes to a broadcast address (socket(7), SO_BROADCAST)."""
+    """What an error means. EACCES: the host is a broadcast address, and its packets leave by a socket that may not
+    broadcast (socket(7), SO_BROADCAST)."""
     if number == errno.EACCES and not is_ipv6(host):
         return "it is the broadcast address of a network (Art-Net: remove host, write broadcast = true)"
     return os.strerror(number)

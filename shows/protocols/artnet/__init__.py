@@ -21,7 +21,8 @@ PORT_ADDRESS_MAX = 0x7FFF
 BROADCAST = "broadcast"
 """Instead of a host: the broadcast address of the interface."""
 SOURCE_LOSS_NS = 10 * SECOND_NS
-"""A node that merges two sources keeps the levels of one that has stopped for so long."""
+"""A node that merges two sources keeps the levels of one that has stopped for so long. A source may repeat unchanged
+data only every 4 s."""
 
 _WRITTEN = re.compile(r"(\d{1,3}):(\d{1,2}):(\d{1,2})")
 

@@ -94,7 +94,7 @@ class FakeReadAhead:
         return (max(frame, self.damaged_from or 0), "it is damaged") if near else None
 
 
-def setup_of(*universes: dict[str, Any], **more: Any) -> Setup:
+def setup_with(*universes: dict[str, Any], **more: Any) -> Setup:
     """A setup with these universes."""
     return Setup.from_json({**SETUP, "universes": universes, **more})
 
@@ -106,7 +106,7 @@ class PlayerHarness:
         self.sender, self.read_ahead = sender, FakeReadAhead()
         self.troubles: list[tuple[str, str, str, Segment, int | None]] = []
         self.player = Player(cast(ReadAhead, self.read_ahead), lambda *reported: self.troubles.append(reported))
-        self.player.use(Output(setup_of(*(universes or (universe(1, A, slots=20),)), **more)))
+        self.player.use(Output(setup_with(*(universes or (universe(1, A, slots=20),)), **more)))
         self.dark()
 
     def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:

@@ -18,7 +18,7 @@ from gloaming.daemon.transmitter.view import View
 from gloaming.shows.protocols.artnet import BROADCAST
 from gloaming.shows.protocols.artnet.parse import read_dmx
 from gloaming.shows.protocols.e131.parse import read_discovery
-from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness, film, setup_of
+from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness, film, setup_with
 from tests.daemon.transmitter.process_harness import SECOND_NS, artnet, segment, universe
 
 S = SECOND_NS
@@ -41,7 +41,7 @@ def dmx(left: Left) -> Iterator[tuple[str, int, int, bytes]]:
 
 def test_each_universe_is_sent_to_its_port_address_with_a_sequence_of_its_own(sender: FakeSender) -> None:
     universes = artnet(1, A, slots=4, port_address=0x7FFF), artnet(2, A, B, slots=3), artnet(5, BROADCAST, slots=4)
-    output, view = Output(setup_of(*universes, sequence_from=253)), View()
+    output, view = Output(setup_with(*universes, sequence_from=253)), View()
     (group,) = output.groups
     for level in (1, 2, 3):
         group.fill(np.full(11, level, np.uint8))
@@ -71,7 +71,7 @@ def test_an_artsync_is_broadcast_once_after_each_frame_of_a_lead(sender: FakeSen
     """Not once for each host. It carries no data, so it is counted apart. E1.31 has none of it."""
     far = [artnet(number, host, slots=4, lead_ns=20 * MS) for number, host in ((1, A), (2, B), (3, BROADCAST))]
     near = [artnet(4, A, slots=4), artnet(5, C, slots=4, spread_ns=2 * MS), universe(6, C, slots=4)]
-    output = Output(setup_of(*far, *near, art_sync=True))
+    output = Output(setup_with(*far, *near, art_sync=True))
     early, late = output.groups
     for group, packets in ((early, 3), (late, 3)):
         sender.left.clear()
@@ -84,13 +84,13 @@ def test_an_artsync_is_broadcast_once_after_each_frame_of_a_lead(sender: FakeSen
 
 
 def test_without_art_net_no_artsync_is_sent(sender: FakeSender) -> None:
-    output = Output(setup_of(universe(1, A, slots=4), art_sync=True))
+    output = Output(setup_with(universe(1, A, slots=4), art_sync=True))
     output.groups[0].send()
     assert len(sender.left) == 1
 
 
 def test_both_protocols_synchronize_each_in_its_own_way(sender: FakeSender) -> None:
-    output = Output(setup_of(universe(1, A, slots=4), artnet(2, B, slots=4), art_sync=True, synchronization=7000))
+    output = Output(setup_with(universe(1, A, slots=4), artnet(2, B, slots=4), art_sync=True, synchronization=7000))
     for _ in range(2):
         output.groups[0].send()
     assert [(to, len(packet)) for _, to, packet in sender.left] == [(A, 130), (B, 22), (A, 49), (ALL, 14)] * 2
@@ -115,7 +115,7 @@ def test_unchanged_data_are_repeated_and_black_is_the_last_thing_sent(
 
 
 def test_a_stop_sends_black_more_than_once(sender: FakeSender) -> None:
-    output = Output(setup_of(artnet(1, A, slots=2), art_sync=True))
+    output = Output(setup_with(artnet(1, A, slots=2), art_sync=True))
     output.groups[0].fill(np.full(2, 9, np.uint8))
     output.groups[0].send()
     sender.left.clear()
@@ -153,24 +153,24 @@ def test_the_same_frames_leave_at_the_same_instants_by_art_net_as_by_e1_31(sende
 
 def test_the_sequence_that_a_restart_goes_on_from_is_that_of_e1_31(sender: FakeSender) -> None:
     """6.7.2 says which numbers a receiver takes as old."""
-    output = Output(setup_of(artnet(1, A, slots=2, lead_ns=MS), universe(2, B, slots=2), sequence_from=250))
+    output = Output(setup_with(artnet(1, A, slots=2, lead_ns=MS), universe(2, B, slots=2), sequence_from=250))
     by_artnet, by_e131 = output.groups
     for group, frames in ((by_artnet, 7), (by_e131, 9)):
         for _ in range(frames):
             group.send()
     assert output.sequence == 259 & 0xFF
-    assert Output(setup_of(artnet(1, A, slots=2), sequence_from=250)).sequence == 250
+    assert Output(setup_with(artnet(1, A, slots=2), sequence_from=250)).sequence == 250
 
 
 def test_art_net_counts_on_in_another_setup(sender: FakeSender) -> None:
     """A node may take a lower number as an old packet. E1.31 begins where 6.7.2 lets it, with all universes alike."""
     universes = artnet(1, A, slots=2), artnet(2, BROADCAST, slots=2), artnet(3, A, slots=2), universe(4, B, slots=2)
-    before = Output(setup_of(*universes, sequence_from=200))
+    before = Output(setup_with(*universes, sequence_from=200))
     for _ in range(100):
         before.groups[0].send()
     renumbered = artnet(7, A, slots=2, port_address=1, lead_ns=MS)
     others = artnet(3, C, slots=2), artnet(5, A, slots=2), *universes[1:2], universes[3]
-    after = Output(setup_of(renumbered, *others, sequence_from=90), before=before)
+    after = Output(setup_with(renumbered, *others, sequence_from=90), before=before)
     sender.left.clear()
     for group in after.groups:
         group.send()
@@ -182,12 +182,12 @@ def test_art_net_counts_on_in_another_setup(sender: FakeSender) -> None:
 def test_discovery_names_the_universes_of_e1_31_alone(sender: FakeSender) -> None:
     """4.4 is about E1.31. An IPv6 address of another controller adds no group."""
     by_ipv6 = "2001:db8::21"
-    output = Output(setup_of(universe(1, A, slots=2), artnet(2, B, slots=2), artnet(3, by_ipv6, slots=2)))
+    output = Output(setup_with(universe(1, A, slots=2), artnet(2, B, slots=2), artnet(3, by_ipv6, slots=2)))
     output.announce(0)
     (page,) = [read_discovery(packet) for _, _, packet in sender.left]
     assert page is not None and page.universes == (1,)
     sender.left.clear()
-    Output(setup_of(artnet(2, B, slots=2))).announce(0)
+    Output(setup_with(artnet(2, B, slots=2))).announce(0)
     assert not sender.left
 
 
@@ -220,13 +220,13 @@ def test_a_stream_that_a_setup_changes_goes_black_and_ends_and_no_other(
     sender: FakeSender, after: tuple[dict[str, Any], ...], black: list[tuple[str, int]]
 ) -> None:
     """An E1.31 stream ends by Stream_Terminated (6.2.6), an Art-Net stream by silence."""
-    old = Output(setup_of(*BEFORE))
+    old = Output(setup_with(*BEFORE))
     for group in old.groups:
         group.fill(np.full(8, 9, np.uint8))
         for _ in range(5):
             group.send()
     sender.left.clear()
-    old.hand_over(Output(setup_of(*after)))
+    old.hand_over(Output(setup_with(*after)))
     ended = {(to, at) for to, at, _, slots in dmx(sender.left) if slots == bytes(2)}
     numbers: dict[tuple[str, int], list[int]] = {}
     for to, at, sequence, _ in dmx(sender.left):
@@ -260,7 +260,7 @@ def test_sockets_are_opened_for_what_is_sent(
         return FakeSender()
 
     monkeypatch.setattr(output_module, "UdpSender", open_sockets)
-    Output(setup_of(*universes, art_sync=art_sync, interface=None))
+    Output(setup_with(*universes, art_sync=art_sync, interface=None))
     assert [options[:4] for options in asked] == [(None, *opened)]
 
 
@@ -280,7 +280,7 @@ def test_sockets_are_opened_for_what_is_sent(
 )
 def test_a_setup_with_a_target_that_its_protocol_does_not_have_is_refused(target: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"address|ProtocolName|whole"):
-        setup_of(target)
+        setup_with(target)
 
 
 def test_the_frames_of_a_group_are_no_further_apart_than_a_node_waits(sender: FakeSender) -> None:

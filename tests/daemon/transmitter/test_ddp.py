@@ -12,7 +12,7 @@ import pytest
 
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.view import View
-from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness, film, setup_of
+from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness, film, setup_with
 from tests.daemon.transmitter.process_harness import SECOND_NS, segment, universe
 from tests.shows.protocols.ddp_reader import Packet, Pixels, read
 
@@ -84,7 +84,7 @@ def test_the_packets_of_a_spread_frame_leave_one_after_the_other_and_only_the_la
 
 def test_view_and_counters_find_each_slot_in_the_packet_that_has_it(sender: FakeSender) -> None:
     """Universe 6 is in two packets. Universe 3, of another controller, is between the others in the mixed frame."""
-    output = Output(setup_of(*(ddp(number) for number in (1, 2, 4, 5, 6)), universe(3, B)))
+    output = Output(setup_with(*(ddp(number) for number in (1, 2, 4, 5, 6)), universe(3, B)))
     (group,), view = output.groups, View()
     mixed = np.zeros(6 * 510, np.uint8)
     mixed[[0, 509, 510, 1019, 5 * 510 + 419, 5 * 510 + 420, 6 * 510 - 1]] = range(1, 8)
@@ -145,11 +145,11 @@ def test_a_stream_that_is_laid_out_anew_goes_black_as_it_was_before_the_new_one_
     after: list[dict[str, Any]], sender: FakeSender
 ) -> None:
     kept = [ddp(21, host="192.0.2.29"), universe(31, "192.0.2.30")]
-    before = Output(setup_of(*(ddp(number) for number in (1, 2, 3)), *kept))
+    before = Output(setup_with(*(ddp(number) for number in (1, 2, 3)), *kept))
     for group in before.groups:
         group.fill(np.full(before.mixer.size, 50, np.uint8))
         group.send()
-    output = Output(setup_of(*after, *kept))
+    output = Output(setup_with(*after, *kept))
     before.hand_over(output)
     assert len([one for one in sender.left if one[1] in ("192.0.2.29", "192.0.2.30")]) == 2, "these go on"
     old = packets_to(A, sender)
@@ -168,8 +168,8 @@ def test_a_stream_that_is_laid_out_anew_goes_black_as_it_was_before_the_new_one_
 
 def test_a_stream_that_stays_as_it_is_goes_on_without_a_break(sender: FakeSender) -> None:
     """The setup is another one: a controller has gained a universe."""
-    before = Output(setup_of(ddp(1), ddp(2), universe(3, B)))
+    before = Output(setup_with(ddp(1), ddp(2), universe(3, B)))
     before.groups[0].send()
     sender.left.clear()
-    before.hand_over(Output(setup_of(ddp(1), ddp(2), universe(3, B), universe(4, B))))
+    before.hand_over(Output(setup_with(ddp(1), ddp(2), universe(3, B), universe(4, B))))
     assert sender.left == []

@@ -13,12 +13,12 @@ from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.output import Output
 from gloaming.shows.protocols.ddp.build import Ddp
 from gloaming.shows.protocols.packets import KeepAlive, PacketProtocol
-from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness, setup_of
+from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness, setup_with
 from tests.daemon.transmitter.process_harness import SECOND_NS, segment, universe
 
 
 def test_two_protocols_of_a_setup_number_and_end_their_streams_each_in_its_own_way(sender: FakeSender) -> None:
-    output = Output(setup_of(universe(1, A, slots=20), universe(2, B, slots=20, protocol="ddp")))
+    output = Output(setup_with(universe(1, A, slots=20), universe(2, B, slots=20, protocol="ddp")))
     (group,) = output.groups
     ports = {batch.host: batch.port for part in output.counters.parts for batch in part.batches}
     assert ports == {A: 5568, B: 4048}
