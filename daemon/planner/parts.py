@@ -51,20 +51,10 @@ RETRY_PART_S = 1.0
 
 
 class PlannerParts:
-    """Makes the parts and connects them. None of them knows this class, or the facade.
+    """Makes the parts and connects them. None of them knows this class, or the facade. Arguments are those of
+    `Planner`."""
 
-    `socket` is where the transmitter listens. `refused` has the mistakes in the site's files, if `site` is the last
-    good one.
-    """
-
-    def __init__(
-        self,
-        site: Site,
-        state: Path,
-        clock: Clock,
-        socket: Path | None = None,
-        refused: InputError | None = None,
-    ) -> None:
+    def __init__(self, site: Site, state: Path, clock: Clock, socket: Path | None, refused: InputError | None) -> None:
         self.started_ns = clock.now_ns()
         self.store = store = Store(state, self.started_ns)
         cid_of(store, self.started_ns)  # before any part reads who this board is

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import os
 import re
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -17,6 +16,7 @@ from gloaming.daemon.planner.site_files import SiteConflictError, SiteFiles
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem, Upload, Uploads
 from gloaming.daemon.planner.workers import ask
+from gloaming.daemon.service.private_file import sync_folder
 from gloaming.daemon.site.site import Site
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.config_files.known_names import instead
@@ -73,14 +73,9 @@ class PieceImports:
     """The uploads that were taken, and how far they are. `reload` reads the site again, for a reason."""
 
     def __init__(
-        self,
-        situation: Situation,
-        site_files: SiteFiles,
-        uploads: Uploads,
-        reload: Callable[[str], Awaitable[object]],
+        self, situation: Situation, site_files: SiteFiles, uploads: Uploads, reload: Callable[[str], Awaitable[object]]
     ) -> None:
-        self._situation, self._site_files, self._uploads = situation, site_files, uploads
-        self._reload = reload
+        self._situation, self._site_files, self._uploads, self._reload = situation, site_files, uploads, reload
         self._imports: dict[str, PieceImport] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._one_at_a_time = asyncio.Lock()
@@ -141,7 +136,7 @@ class PieceImports:
             out.chmod(0o644)
             new = not target.exists()
             out.replace(target)
-            _sync(target.parent)
+            sync_folder(target.parent)
         change = self._change(job.order, upload, target)
         if change is None:
             await self._reload(f"{who} has replaced {target.name}")
@@ -238,12 +233,3 @@ def _scratch(path: Path) -> Iterator[Path]:
     finally:
         for left in path.parent.glob(f"{path.name}*"):
             left.unlink()
-
-
-def _sync(folder: Path) -> None:
-    """Make the names in a folder safe on the disk."""
-    number = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(number)
-    finally:
-        os.close(number)
