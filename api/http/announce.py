@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import logging
 
 from zeroconf import Error, InterfaceChoice, ServiceInfo, Zeroconf
 from zeroconf.asyncio import AsyncZeroconf
@@ -38,6 +39,7 @@ async def announce(name: str, host: str, port: int, interfaces: list[str] | None
 
     `interfaces` has the addresses to announce on; without it, all.
     """
+    logging.getLogger("zeroconf").setLevel(logging.ERROR)  # it warns, with a traceback, of an address that has gone
     while True:
         addresses = interfaces or lan_addresses(host)
         if addresses:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import struct
+import subprocess
 from typing import Any
 
 import pytest
@@ -13,6 +14,8 @@ from zeroconf.asyncio import AsyncZeroconf
 from gloaming.api.http.addresses import lan_addresses, page_addresses
 from gloaming.api.http.announce import announce
 from tests.api.house import run
+from tests.namespaces import inside, namespaces
+from tests.tools import needs
 
 GROUP, PORT = "224.0.0.251", 5353
 A, PTR = 1, 12
@@ -56,6 +59,25 @@ def test_the_board_is_found_as_gloaming_local_and_as_a_page_under_its_name() -> 
             await asyncio.gather(task, return_exceptions=True)
 
     run(work())
+
+
+@needs("ip", "root")
+def test_an_address_that_goes_away_leaves_no_python_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
+    """The announcement is withdrawn at a socket whose address and route have gone."""
+
+    async def work(board: str) -> None:
+        task = asyncio.create_task(announce("Pier Road boathouse", "192.0.2.10", 8123, interfaces=["192.0.2.10"]))
+        await asyncio.sleep(2)
+        subprocess.run(["ip", "-n", board, "address", "flush", "dev", "eth0"], check=True)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    with namespaces("board") as (board,):
+        for line in ("link add eth0 type bridge", "address add 192.0.2.10/24 dev eth0", "link set eth0 up"):
+            subprocess.run(["ip", "-n", board, *line.split()], check=True)
+        with inside(board):
+            run(work(board))
+    assert not caplog.records
 
 
 def answer(number: int) -> bytes:
