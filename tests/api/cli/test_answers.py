@@ -83,6 +83,7 @@ FILES = {
 }
 ELSEWHERE = {
     "controllers": "test_controllers.py",
+    "network": "test_network_on_the_wire.py",
     "demo": "test_demo.py",
     "sound devices": "test_sound.py",
     "backup": "test_backup.py",

@@ -20,7 +20,7 @@ BY_KIND = {
 
 def test_every_code_is_used_once_or_more() -> None:
     source = "".join(path.read_text() for folder in ("daemon", "shows") for path in (TOP / folder).rglob("*.py"))
-    named = {FindingCode[name] for name in re.findall(r"FindingCode\.([A-Z_]+)", source)}
+    named = {FindingCode[name] for name in re.findall(r"FindingCode\.([A-Z0-9_]+)", source)}
     assert named | {FindingCode(code) for code in BY_KIND} == set(FindingCode)
 
 
