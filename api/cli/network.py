@@ -101,6 +101,7 @@ def _report(found: Any) -> None:
     _section(console, "other Art-Net nodes", others)
     sources = [
         f"{one['name']} at {one['address']}{_names(one['address'], called)}: {numbered('universe', one['universes'])}"
+        f"{' (this site)' if one['own'] else ''}"
         for one in found["sources"]
     ]
     _section(console, "E1.31 sources", sources)

@@ -80,8 +80,12 @@ class NetworkComparison:
         self._sources: dict[int, list[E131Source]] = defaultdict(list)
         """The E1.31 sources of each universe. The boards of a site have one source name, and are left out."""
         for source in found.sources:
-            for universe in () if _folded(source.name) == _folded(site.source_name) else source.universes:
+            for universe in () if self._is_own(source) else source.universes:
                 self._sources[universe].append(source)
+
+    def _is_own(self, source: E131Source) -> bool:
+        """Whether a source is a board of this site, by its name."""
+        return _folded(source.name) == _folded(self._site.source_name)
 
     def findings(self) -> tuple[Finding, ...]:
         """First each controller that is near, then what rig.toml does not have. A fact asks for nothing to be done."""
@@ -123,7 +127,7 @@ class NetworkComparison:
                 for one in near_rig(self._site).controller
             ],
             "other_nodes": [node_json(node) for node in self.other_nodes],
-            "sources": [asdict(one) for one in found.sources],
+            "sources": [{**asdict(one), "own": self._is_own(one)} for one in found.sources],
             "names": [asdict(one) for one in found.names],
             "notes": list(found.notes),
             "malformed": found.malformed,

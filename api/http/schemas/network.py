@@ -39,6 +39,7 @@ class SourceFound(Answer):
     name: str
     cid: str
     universes: list[int]
+    own: Annotated[bool, Field(description="whether it is a board of this site, by its name")]
 
 
 class NameFound(Answer):

@@ -20,7 +20,10 @@ from tests.daemon.quay_site import EVENING, TABLES, site_of
 from tests.daemon.reports.test_network import AT, LEFT, MAST, STRINGS, node
 
 NODES = node(outputs=range(1, 17), receives=()), node("192.0.2.77", [0], name="spare", long_name="[red]")
-SOURCES = (E131Source("192.0.2.40", "desk", "c" * 32, (1, 2)),)
+SOURCES = (
+    E131Source("192.0.2.40", "desk", "c" * 32, (1, 2)),
+    E131Source("192.0.2.41", "Pier Road boathouse", "d" * 32, (50,)),
+)
 NAMES = (MdnsName("left.local", "192.0.2.21", ("_http._tcp",)),)
 LOOK = NetworkLook(AT, NODES, SOURCES, NAMES, ("UDP port 6454 is taken",), 2)
 SHOWN = """\
@@ -33,6 +36,7 @@ other Art-Net nodes
   192.0.2.77: [red], firmware 2.14, expects port-addresses 0:0:0
 E1.31 sources
   desk at 192.0.2.40: universes 1-2
+  Pier Road boathouse at 192.0.2.41: universe 50 (this site)
 names in the network (mDNS)
   192.0.2.21: left.local _http._tcp
 what could not be asked, and what is odd
