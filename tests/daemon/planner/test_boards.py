@@ -20,7 +20,7 @@ from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.planner.troubles import Trouble, TroubleCode
 from gloaming.daemon.site.load import load_site
-from tests.api.house import StillClock, run, write_site
+from tests.api.house import StillClock, _frame_file, run, write_site
 from tests.mosquitto import Mosquitto
 from tests.tools import needs
 from tests.waiting import until
@@ -366,6 +366,7 @@ def test_sites_with_the_same_files_have_one_digest_wherever_they_lie(
 
     assert len(digests()) == 1
     (other / "lanterns.frames").unlink()
+    _frame_file.cache_clear()
     write_site(tmp_path / "another")
     (other / "lanterns.frames").write_bytes((tmp_path / "another" / "lanterns.frames").read_bytes())
     assert len(digests()) == 2, "the same frames, but another file of them"
