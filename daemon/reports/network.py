@@ -154,13 +154,14 @@ class NetworkComparison:
             hint = "check its power, its cable and its address"
             yield Finding(FindingCode.CONTROLLER_SILENT, "warning", one.place, text, hint)
         elif one.protocol == ProtocolName.ARTNET and self._polled and not self.nodes[one.name]:
+            hint = "check its power and its address; on its own page, set its protocol to Art-Net"
             if one.broadcast:
                 text = f"{one.name}: no Art-Net node has one of its port-addresses ({_written(_sent_as(one))})"
             elif address is None:
                 text = f"{one.name}: nobody knows the address of {one.host}, so no Art-Net node was asked there"
+                hint = "check its name; or write its address as host"
             else:
                 text = f"{one.name} gives no answer to ArtPoll at {where(one.host, address)}"
-            hint = "check its power and its address; on its own page, set its protocol to Art-Net"
             yield Finding(FindingCode.NODE_SILENT, "warning", one.place, text, hint)
 
     def _outputs_differ(self, one: Controller, own: Collection[ArtNode]) -> Iterator[Finding]:

@@ -97,6 +97,9 @@ def test_a_controller_that_gives_no_reply_to_art_poll_is_another_finding_than_on
     assert code == FindingCode.CONTROLLER_SILENT and text.endswith("does not answer: ridge, eaves")
     unheard = NetworkLook(AT, (), (), (), ("another program has the port",), 0, unheard=True)
     assert NetworkComparison(left, {}, unheard, answers).findings() == ()
+    named = site_of(tmp_path, TABLES, EVENING, rig=LEFT.replace("192.0.2.21", "left.lan"))
+    _, text, hint = found(named)[FindingCode.NODE_SILENT]
+    assert "nobody knows the address of left.lan" in text and hint == "check its name; or write its address as host"
     off = site_of(tmp_path, TABLES, "[output]\nart_poll = false\n", EVENING, rig=LEFT)
     assert found(off, answers=answers) == {}
 
