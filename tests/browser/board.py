@@ -23,6 +23,8 @@ from tests.waiting import PATIENCE_S, wait_until
 MS = 30_000
 expect.set_options(timeout=MS)  # 5 s by default, which a busy machine may need
 ANNA, DESK = "Anna's phone", "Boathouse desk"
+GATE = '\n[[trigger]]\nname = "gate"\nshow = "short"\nzone = "roof"\nhttp = true\n'
+"""A trigger for site.toml."""
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox",
@@ -79,6 +81,12 @@ class Board:
 
     def lit(self) -> bool:
         return any(any(slots) for slots in self.receiver.counts.levels.values())
+
+    def end_overrides(self) -> None:
+        """End what was asked by hand. Wait for the light."""
+        for each in self.ask("GET", "/api/now")["overrides"]:
+            self.ask("DELETE", f"/api/overrides/{each['id']}")
+        wait_until(self.lit, "light again")
 
     def brightest(self) -> int:
         return max((max(slots) for slots in self.receiver.counts.levels.values()), default=0)

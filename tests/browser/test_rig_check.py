@@ -17,7 +17,7 @@ from playwright.sync_api import Browser, Page, Request, Route, expect
 from gloaming.shows.protocols.artnet import OP_AT, PORT
 from gloaming.shows.protocols.artnet.poll import OP_POLL
 from tests.artnet_packets import art_poll_reply
-from tests.browser.board import MS, Board, annas_phone, assert_clean, board, chromium, phone, signed_in
+from tests.browser.board import MS, Board, annas_phone, assert_clean, board, phone, signed_in
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -27,12 +27,6 @@ RIDGE = 150
 PORCH_HOST = "127.0.78.8"
 PORCH = f'[[controller]]\nname = "porch"\nhost = "{PORCH_HOST}"\nprotocol = "artnet"\nuniverses = "10"\n'
 MAST = '[[controller]]\nname = "mast"\nhost = "192.0.2.9"\nuniverses = "9"\nprotocol = "ddp"\n'
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

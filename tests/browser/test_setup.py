@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, expect
 
-from tests.browser.board import MS, Board, assert_clean, board, chromium, phone, set_up, signed_in
+from tests.browser.board import MS, Board, assert_clean, board, phone, set_up, signed_in
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -17,12 +17,6 @@ pytestmark = needs("chromium", "fonts")
 
 HOST = "127.0.78.4"
 SENT_BYTES_MAX = 180_000
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

@@ -10,18 +10,12 @@ import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
 from gloaming.shows.framefile.edit import frames_of
-from tests.browser.board import MS, Board, board, chromium, phone, set_up
+from tests.browser.board import MS, Board, board, phone, set_up
 from tests.tools import needs
 
 pytestmark = needs("chromium", "fonts")
 
 HOST = "127.0.78.6"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, Route, expect
 
-from tests.browser.board import DESK, MS, Board, assert_clean, board, chromium, phone, set_up
+from tests.browser.board import DESK, MS, Board, assert_clean, board, phone, set_up
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -20,12 +20,6 @@ pytestmark = needs("chromium", "fonts")
 FILES = ("site.toml", "rig.toml")
 WIDE = {"width": 1280, "height": 900}
 SAVED = "Saved. The show uses it now."
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

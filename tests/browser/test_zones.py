@@ -17,7 +17,6 @@ from tests.browser.board import (
     assert_clean,
     big_button_is_ready,
     board,
-    chromium,
     phone,
     signed_in,
 )
@@ -47,12 +46,6 @@ broker = "{broker}"
 MANY = [f"window {number}" for number in range(1, 31)] + ["the lanterns along the quay wall, as far as the slipway"]
 
 SIZES = ((390, 844), (320, 568))
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

@@ -152,7 +152,7 @@ def test_the_journal_has_a_line_when_an_area_begins_and_ends_to_show_something_e
             await planner.undo(int(str(made["id"])), "Ada")
             assert lines()[5:] == [("override", "path dark ended"), first[1]]
             for at in ("18:25:01", "18:25:10"):  # between two pieces all is black, and nothing begins or ends
-                planner._parts.situation.now_ns = lambda at=at: ns(f"2026-12-14T{at}")  # type: ignore[method-assign,misc]
+                planner._parts.situation.now_ns = lambda at=at: ns(f"2026-12-14T{at}")  # type: ignore[method-assign,misc]  # its clock
                 planner._parts.sender.decide()
             assert [(kind, text.partition(":")[0]) for kind, text in lines()[7:]] == [
                 ("waiting", "waiting"),

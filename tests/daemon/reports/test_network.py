@@ -33,7 +33,7 @@ AT = 1_765_566_000_000_000_000
 def node(address: str = "192.0.2.21", outputs: Collection[int] = range(1, 25), **more: object) -> ArtNode:
     receives = more.pop("receives", outputs)
     known = {"name": "box", "long_name": "16 ports", "firmware": "2.14", "report": "", "merges": ()} | more
-    return ArtNode(address, port_addresses=tuple(outputs), receives=tuple(receives), **known)  # type: ignore[arg-type]
+    return ArtNode(address, port_addresses=tuple(outputs), receives=tuple(receives), **known)  # type: ignore[arg-type]  # any texts
 
 
 def found(
